@@ -1,0 +1,119 @@
+"""Everything that wearvision raises on purpose.
+
+::
+
+    WearvisionError
+    ├── InputError                the caller's file or value is at fault
+    │   ├── PhotoError            a photo could not be read
+    │   │   ├── EmptyPhoto
+    │   │   ├── NotAnImage
+    │   │   ├── TruncatedPhoto
+    │   │   ├── PhotoTooLarge     bytes or pixels over the limit, decompression bombs
+    │   │   ├── PhotoTooSmall
+    │   │   └── UnsupportedPhoto  an image, in a form that is not read
+    │   ├── LimitsError           a limits file: names file, row and reason
+    │   ├── ReadingError          a hand-check reading that makes no sense
+    │   └── UnknownPart
+    └── SetupError                the installation is at fault
+        ├── ModelError            a model folder is missing, damaged or does not fit
+        └── MissingExtra          an optional part is not installed; says how to get it
+
+Each carries ``code`` (stable, for programs) and a message that says what was wrong, what was
+seen and what to do next.
+"""
+
+from __future__ import annotations
+
+
+class WearvisionError(Exception):
+    """Base of all errors; ``code`` is stable and meant for programs."""
+
+    code = "error"
+
+    def to_dict(self) -> dict[str, str]:
+        """The error as it stands in a JSON line: ``code`` and ``message``."""
+        return {"code": self.code, "message": str(self)}
+
+
+class InputError(WearvisionError):
+    """The caller's file or value is at fault."""
+
+    code = "bad_input"
+
+
+class PhotoError(InputError):
+    """A photo could not be read."""
+
+    code = "unreadable_photo"
+
+
+class EmptyPhoto(PhotoError):
+    """The file holds no bytes."""
+
+    code = "empty"
+
+
+class NotAnImage(PhotoError):
+    """The bytes are no image in any form we read."""
+
+    code = "not_an_image"
+
+
+class TruncatedPhoto(PhotoError):
+    """The image starts well and breaks off or is damaged."""
+
+    code = "truncated"
+
+
+class PhotoTooLarge(PhotoError):
+    """More bytes or pixels than the reader accepts."""
+
+    code = "too_large"
+
+
+class PhotoTooSmall(PhotoError):
+    """Too few pixels to hold a part."""
+
+    code = "too_small"
+
+
+class UnsupportedPhoto(PhotoError):
+    """An image in a form that is not read."""
+
+    code = "unsupported"
+
+
+class LimitsError(InputError):
+    """A limits file is wrong; the message names file, row and reason."""
+
+    code = "bad_limits"
+
+
+class ReadingError(InputError):
+    """A hand-check reading makes no sense."""
+
+    code = "bad_reading"
+
+
+class UnknownPart(InputError):
+    """A part name that is not registered."""
+
+    code = "unknown_part"
+
+
+class SetupError(WearvisionError):
+    """The installation is at fault."""
+
+    code = "setup"
+
+
+class ModelError(SetupError):
+    """A model folder is missing, damaged or does not fit this program."""
+
+    code = "bad_model"
+
+
+class MissingExtra(SetupError):
+    """An optional part is not installed."""
+
+    code = "missing_extra"

@@ -1,0 +1,94 @@
+"""The form in which a part describes itself; each part module fills one in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wearvision.measure.result import Outcome
+
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Mode:
+    """One way of wearing out, and the measure that says how far.
+
+    Attributes:
+        key: The wear standard's name, such as ``"clouding"``.
+        measure: The measure's name, such as ``"haze"``.
+        title: For people.
+        views: The views that can show it.
+        region: The network region that marks it in the picture, None where an outline says it.
+        permanent: True if no cleaning takes it away.
+    """
+
+    key: str
+    measure: str
+    title: str
+    views: tuple[str, ...]
+    region: str | None = None
+    permanent: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """What a part's ``measure`` gets to work on: one picture of one part.
+
+    Attributes:
+        image: RGB, (H, W, 3) uint8, upright.
+        masks: Region name to bool mask (H, W).
+        weights: Region name to float32 map (H, W), 0 to 1, for film and haze where known.
+        view: The view that the picture shows.
+        reference: The same of the part when new (already its own ``Scene``), or None.
+    """
+
+    image: NDArray[np.uint8]
+    masks: Mapping[str, Mask]
+    view: str
+    weights: Mapping[str, NDArray[np.float32]] = field(default_factory=dict)
+    reference: Scene | None = None
+
+    def mask(self, name: str) -> Mask:
+        """The region's mask; all False where the picture has none."""
+        found = self.masks.get(name)
+        return found if found is not None else np.zeros(self.image.shape[:2], bool)
+
+
+@dataclass(frozen=True, slots=True)
+class PartSpec:
+    """A part, as everything else in the house sees it.
+
+    Attributes:
+        key: Name in the JSON report.
+        title: For people.
+        views: The views that can be judged.
+        required_views: View to how many different pictures of it clear the part.
+        modes: In the order in which they are shown.
+        regions: Names of the regions that the network marks for this part, beside ``"part"``.
+        subject: View to the region in which a fault of the photo (glare, focus) matters.
+        settings: Names of settings (not wear) that a scale in the picture makes measurable.
+        advice: How to photograph it, one sentence each.
+        measure: Geometry: a ``Scene`` to measure name → outcome, for the measures that it can give.
+    """
+
+    key: str
+    title: str
+    views: tuple[str, ...]
+    required_views: Mapping[str, int]
+    modes: tuple[Mode, ...]
+    regions: tuple[str, ...]
+    subject: Mapping[str, str]
+    settings: tuple[str, ...]
+    advice: tuple[str, ...]
+    measure: Callable[[Scene], dict[str, Outcome]]
+
+    def mode_of(self, measure: str) -> Mode:
+        """The mode that a measure belongs to; KeyError if it is none of this part's."""
+        for mode in self.modes:
+            if mode.measure == measure:
+                return mode
+        raise KeyError(f"{self.key} has no measure {measure!r}")
