@@ -1,0 +1,1 @@
+"""The designs of parts and of things that are not: what is drawn, as plain values."""

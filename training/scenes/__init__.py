@@ -1,0 +1,1 @@
+"""Scenes as parameters: bench, clutter, light, camera. Every renderer reads the same."""

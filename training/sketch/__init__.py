@@ -1,0 +1,1 @@
+"""The sketch engine: flat slices under a pinhole camera, in NumPy and OpenCV."""

@@ -2,17 +2,83 @@
 
 from __future__ import annotations
 
-from wearvision.measure.result import Outcome
-from wearvision.parts.spec import Mode, PartSpec, Scene
+import cv2
+import numpy as np
+
+from wearvision.measure.centre_line import bow_ratio
+from wearvision.measure.corners import corner_rounding, tooth_loss
+from wearvision.measure.cover import cover_ratio
+from wearvision.measure.cracks import crack_ratio
+from wearvision.measure.ellipse import fit_ellipse
+from wearvision.measure.profile import Frame, frame_of, profile_deviation, seen_outline
+from wearvision.measure.result import Outcome, Unmeasured
+from wearvision.measure.socket import Kind, Socket, read_socket
+from wearvision.parts.spec import Mask, Mode, PartSpec, Scene
 
 END = ("end",)
 SIDE = ("side",)
 BOTH = ("end", "side")
 
 
+CRACK_FLOOR, CRACK_PLAIN = 0.10, 0.30
+"""The wear standard's detection floor, and the ratio that counts however coarse the picture is."""
+
+
 def measure(scene: Scene) -> dict[str, Outcome]:
     """Geometry of an end (outline, drive corners, teeth, crack) or of a side (bow, crack), and grime cover."""
-    raise NotImplementedError
+    found: dict[str, Outcome] = {"grime_ratio": cover_ratio(scene.mask("grime"), scene.mask("part"))}
+    found |= _end(scene) if scene.view == "end" else _side(scene)
+    return found
+
+
+def _end(scene: Scene) -> dict[str, Outcome]:
+    """Measures of an end. Which of the two for the drive is there follows from the socket's kind."""
+    face = scene.soft("face")
+    outline = seen_outline(face)
+    tilt: Frame | None = None
+    wall: float | None = None
+    if not isinstance(outline, Unmeasured):
+        ellipse = fit_ellipse(outline, robust=True)
+        tilt = frame_of(ellipse, known=False)
+        bore = float(np.sqrt(np.count_nonzero(scene.mask("socket")) / np.pi))
+        wall = float(np.sqrt(ellipse.major * ellipse.minor)) - bore if bore > 0 else None
+    socket = read_socket(scene.soft("socket"), tilt)
+    cue = socket.frame if isinstance(socket, Socket) else None
+    reference = scene.reference
+    new = reference.soft("face") if reference is not None and reference.view == "end" else None
+    found: dict[str, Outcome] = {
+        "profile_deviation": profile_deviation(face, frame=cue, reference=new),
+        "crack_ratio": crack_ratio(
+            scene.mask("crack"), wall if wall and wall > 0 else None, floor=CRACK_FLOOR, plain=CRACK_PLAIN
+        ),
+    }
+    if isinstance(socket, Unmeasured):
+        return found | {"corner_rounding": socket, "tooth_loss": socket}
+    if socket.kind is Kind.SPLINED:
+        first = read_socket(reference.soft("socket")) if reference is not None and reference.view == "end" else None
+        found["tooth_loss"] = tooth_loss(socket, reference=first if isinstance(first, Socket) else None)
+    else:
+        found["corner_rounding"] = corner_rounding(socket)
+    return found
+
+
+def _side(scene: Scene) -> dict[str, Outcome]:
+    """Measures of a side."""
+    return {
+        "bow_ratio": bow_ratio(scene.soft("part")),
+        "crack_ratio": crack_ratio(
+            scene.mask("crack"), _diameter(scene.mask("part")), floor=CRACK_FLOOR, plain=CRACK_PLAIN
+        ),
+    }
+
+
+def _diameter(part: Mask) -> float | None:
+    """Mean width of the part in pixels across its long axis, None where there is no part."""
+    rows, columns = np.nonzero(part)
+    if len(rows) < 3:
+        return None
+    _, sides, _ = cv2.minAreaRect(np.column_stack([columns, rows]).astype(np.float32))
+    return len(rows) / (max(sides) + 1)
 
 
 COUPLER = PartSpec(
@@ -29,6 +95,7 @@ COUPLER = PartSpec(
         Mode("bow", "bow_ratio", "bent", SIDE, "part"),
     ),
     regions=("face", "socket", "grime", "crack"),
+    outlines=("face", "socket"),
     subject={"end": "face", "side": "part"},
     settings=(),
     advice=(

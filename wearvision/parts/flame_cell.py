@@ -2,15 +2,36 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from wearvision.measure.clouding import film_and_haze
+from wearvision.measure.cover import cover_ratio
+from wearvision.measure.cracks import crack_ratio
 from wearvision.measure.result import Outcome
+from wearvision.measure.rim import rim_deviation, window_cue
 from wearvision.parts.spec import Mode, PartSpec, Scene
 
 FACE = ("face",)
 
 
+CRACK_FLOOR, CRACK_PLAIN = 0.05, 0.15
+"""Between these a crack needs pixels enough to be told from none (the standard's two limits)."""
+
+
 def measure(scene: Scene) -> dict[str, Outcome]:
     """Geometry of the cell's face: rim form, crack length, scorch, and film and haze against a reference."""
-    raise NotImplementedError
+    window = scene.soft("window")
+    edge = window_cue(window)
+    diameter = 2 * float(np.sqrt(edge.major * edge.minor)) if edge is not None else None
+    found: dict[str, Outcome] = {
+        "crack_ratio": crack_ratio(scene.mask("crack"), diameter, floor=CRACK_FLOOR, plain=CRACK_PLAIN),
+        "scorch_ratio": cover_ratio(scene.mask("scorch"), scene.mask("window")),
+        "rim_deviation": rim_deviation(scene.soft("rim"), window),
+    }
+    if scene.reference is not None:
+        new = scene.reference
+        found |= film_and_haze(scene.image, scene.mask("window"), new.image, new.mask("window"))
+    return found
 
 
 FLAME_CELL = PartSpec(
@@ -26,6 +47,7 @@ FLAME_CELL = PartSpec(
         Mode("housing", "rim_deviation", "rim out of round", FACE, "rim"),
     ),
     regions=("window", "rim", "film", "clouding", "crack", "scorch"),
+    outlines=("window", "rim"),
     subject={"face": "window"},
     settings=(),
     advice=(

@@ -57,6 +57,11 @@ class Scene:
         found = self.masks.get(name)
         return found if found is not None else np.zeros(self.image.shape[:2], bool)
 
+    def soft(self, name: str) -> Mask | NDArray[np.float32]:
+        """The region's probability map where there is one, whose half level is finer than pixels; else its mask."""
+        found = self.weights.get(name)
+        return found if found is not None else self.mask(name)
+
 
 @dataclass(frozen=True, slots=True)
 class PartSpec:
@@ -69,6 +74,7 @@ class PartSpec:
         required_views: View to how many different pictures of it clear the part.
         modes: In the order in which they are shown.
         regions: Names of the regions that the network marks for this part, beside ``"part"``.
+        outlines: Those of them that are one whole shape (a rim, a socket), of which the largest piece counts.
         subject: View to the region in which a fault of the photo (glare, focus) matters.
         settings: Names of settings (not wear) that a scale in the picture makes measurable.
         advice: How to photograph it, one sentence each.
@@ -81,10 +87,18 @@ class PartSpec:
     required_views: Mapping[str, int]
     modes: tuple[Mode, ...]
     regions: tuple[str, ...]
+    outlines: tuple[str, ...]
     subject: Mapping[str, str]
     settings: tuple[str, ...]
     advice: tuple[str, ...]
     measure: Callable[[Scene], dict[str, Outcome]]
+
+    def mode(self, key: str) -> Mode:
+        """The mode of that key; KeyError if it is none of this part's."""
+        for mode in self.modes:
+            if mode.key == key:
+                return mode
+        raise KeyError(f"{self.key} has no mode {key!r}")
 
     def mode_of(self, measure: str) -> Mode:
         """The mode that a measure belongs to; KeyError if it is none of this part's."""

