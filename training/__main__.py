@@ -5,11 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
+from wearvision_training.commands import COMMANDS
 
 
 @click.group()
 def main() -> None:
     """Draws, trains and judges: the workshop behind the released models."""
+
+
+for _command in COMMANDS:
+    main.add_command(_command)
 
 
 @main.command("contact-sheet")

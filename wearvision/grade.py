@@ -24,7 +24,7 @@ from wearvision.network import ModelFolder, Network
 from wearvision.parts import PARTS, PartSpec, Scene, part_spec
 from wearvision.photo import Photo, read_photo
 from wearvision.report import MeasureLine, Picture, Report, SettingLine
-from wearvision.settings import settings_of
+from wearvision.setting_lines import settings_of
 from wearvision.settle import Settled, settle
 from wearvision.standard import CAUTIONS, DEFERENCE, Limits, causes_for, checks_for, load_limits
 
@@ -197,7 +197,7 @@ class Grader:
                 _measure_line(line, shots, joined) for line in verdict.lines if set(spec.mode(line.mode).views) & set(views)
             ),
             "settings": tuple(line for shot in shots for line in shot.settings),
-            "checks": checks_for(spec.key, verdict.grade, verdict.deciding),
+            "checks": checks_for(spec.key, verdict.grade, verdict.modes_to_check),
             "causes": causes_for(spec.key, [line.mode for line in verdict.lines if set(line.possible_grades) - {"serviceable"}]),
         }
 

@@ -94,7 +94,8 @@ def lay_slice(
         through: Names of masks that nearer slices do not hide.
     """
     size = canvas.part.shape[0]
-    part = bounds(piece.alpha)
+    # A mask may reach beyond its own slice's cover: a crack that rides on the deposit's slice, say.
+    part = bounds(np.maximum.reduce([piece.alpha, *(mask.astype(np.float32) for mask in piece.masks.values())]))
     if part is None:
         return
     rows, columns = part

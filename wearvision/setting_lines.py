@@ -1,0 +1,53 @@
+"""Settings that a scale card in the photo makes measurable, as lines of a report. They never change the grade."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from wearvision.examine import Examination
+from wearvision.measure.regions import components
+from wearvision.measure.result import Measured
+from wearvision.measure.settings import Chart, spark_gap, within
+from wearvision.report import SettingLine
+from wearvision.scale_card import find_scale
+
+LEAST_ROD_PX = 30
+NOTE = "In the card's plane within 5 mm. The burner's own chart and the setting gauge decide."
+
+
+def settings_of(image: NDArray[np.uint8], found: Examination, *, chart: Chart | None = None) -> tuple[SettingLine, ...]:
+    """The spark gap, where the part has one, two rods are seen and a printed scale card lies beside them.
+
+    Tip height and reach need the nozzle's place, which no region marks: ``wearvision.measure.settings`` measures
+    them where a caller can point at it.
+
+    Args:
+        image: RGB, (H, W, 3) uint8, the working image.
+        found: The examination of it.
+        chart: The burner's own range; None leaves ``within`` open.
+    """
+    if found.spec is None or "spark_gap" not in found.spec.settings:
+        return ()
+    rods = components(found.masks["rod"], least_px=LEAST_ROD_PX)
+    if len(rods) < 2:
+        return ()
+    scale = find_scale(image)
+    if scale is None:
+        return ()
+    placed = [_in_photo(rod, image.shape[:2], found) for rod in rods[:2]]
+    gap = spark_gap(placed[0], placed[1], scale)
+    if not isinstance(gap, Measured):
+        return ()
+    note = f"{gap.note} {NOTE}".strip()
+    return (SettingLine("spark_gap", gap.value, gap.low, gap.high, gap.unit, within(gap, chart), note),)
+
+
+def _in_photo(mask: NDArray[np.bool_], shape: tuple[int, ...], found: Examination) -> NDArray[np.bool_]:
+    """A mask of the square that was judged, laid back into the photo."""
+    window, zoom = found.look.window, found.look.pixels_per_pixel
+    # Pixel centres: column x of the square lies at window.col + (x + 0.5) * zoom - 0.5 of the photo.
+    matrix = np.array([[zoom, 0.0, window.col + zoom / 2 - 0.5], [0.0, zoom, window.row + zoom / 2 - 0.5]])
+    laid = cv2.warpAffine(mask.astype(np.float32), matrix, (shape[1], shape[0]), flags=cv2.INTER_LINEAR)
+    return np.asarray(laid > 0.5)
