@@ -5,7 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
+
 from wearvision_training.commands import COMMANDS
+from wearvision_training.geometry import geometry
 
 
 @click.group()
@@ -13,7 +15,7 @@ def main() -> None:
     """Draws, trains and judges: the workshop behind the released models."""
 
 
-for _command in COMMANDS:
+for _command in (*COMMANDS, geometry):
     main.add_command(_command)
 
 
@@ -34,10 +36,10 @@ def contact_sheet(
     """Shows what the studio draws: pictures with the truth under each."""
     import numpy as np
     from PIL import Image
-    from wearvision_training.sheet import make_sheet
-    from wearvision_training.studio import draw, sample_recipe
 
     from wearvision.errors import WearvisionError
+    from wearvision_training.sheet import make_sheet
+    from wearvision_training.studio import draw, sample_recipe
 
     try:
         rng = np.random.default_rng(seed)

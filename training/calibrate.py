@@ -12,18 +12,25 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from wearvision_training.dataset import PictureSet
 
-from wearvision.calibration import blend
+from wearvision.calibration import Blend, blend
 from wearvision.examine import examine
 from wearvision.look import look
 from wearvision.measure.result import Measured, Outcome
 from wearvision.network import ModelFolder, Network
 from wearvision.parts import PARTS
 from wearvision.sighting import Estimate
+from wearvision.standard import Row, load_limits
+from wearvision_training.dataset import PictureSet
 
 WEIGHTS = (0.0, 0.25, 0.5, 0.75, 1.0)
+DOUBTS = (0.0, 0.25, 0.5, 1.0)
+USUAL = 0.98
+"""Network and geometry differ by more than their usual gap in one picture of fifty."""
 RANKS = np.linspace(0.01, 0.99, 99)
+LEAST_REACH = 0.25
+"""No interval reaches less than this share of the scale to a side, however one-sided the residuals were."""
+WIDTH_RATE = 0.95
 REFUSED_SHARE = 0.005
 """Share of fit part photos that each of the two refusal rules may refuse."""
 
@@ -37,6 +44,7 @@ class Seen:
     none: float
     energy: float
     view: str
+    opinion: Mapping[str, float]
     direct: Mapping[str, Estimate]
     geometry: Mapping[str, Outcome]
 
@@ -59,7 +67,8 @@ def _see(task: tuple[NDArray[np.uint8], dict[str, Any]]) -> Seen:
         name: Measured(value.value, value.low, value.high) if isinstance(value, Measured) else value
         for name, value in found.geometry.items()
     }
-    return Seen(truth, sighting.part, sighting.parts["none"], sighting.energy, found.view, found.direct, geometry)
+    none, energy = sighting.parts["none"], sighting.energy
+    return Seen(truth, sighting.part, none, energy, found.view, sighting.grades, found.direct, geometry)
 
 
 def see(folder: Path, pictures: PictureSet, *, workers: int, progress: bool = True) -> list[Seen]:
@@ -75,7 +84,8 @@ def see(folder: Path, pictures: PictureSet, *, workers: int, progress: bool = Tr
 def fit(seen: list[Seen], *, rate: float = 0.95) -> dict[str, Any]:
     """The block ``calibration`` of a ``model.json``.
 
-    Odd pictures choose the share of geometry, even ones give the residuals, so that none does both.
+    Odd pictures choose how network and geometry are put together and give each measure's reach; even ones give the
+    joint factor, so that the conformal step sees nothing that was fitted on its own pictures.
 
     Args:
         seen: Labelled pictures of designs held out for calibration.
@@ -83,23 +93,27 @@ def fit(seen: list[Seen], *, rate: float = 0.95) -> dict[str, Any]:
     """
     entries: dict[str, Any] = {}
     joint: dict[str, float | None] = {}
-    for part in PARTS:
+    for part, spec in PARTS.items():
         own = [item for item in seen if item.truth["part"] == part]
         choosing, scoring = own[1::2], own[0::2]
-        scores: dict[str, dict[int, float]] = {}
-        for mode in PARTS[part].modes:
+        each = 1 - (1 - rate) / len(spec.modes)
+        worst: dict[int, float] = {}
+        for mode in spec.modes:
             key, name = f"{part}.{mode.measure}", mode.measure
-            weight = _best_weight(choosing, name)
-            signed = _scores(scoring, name, weight)
-            scores[key] = {index: abs(score) for index, score in signed.items()}
-            values = np.array(list(signed.values()))
+            how = _best_blend(choosing, name, load_limits().row(part, name))
+            chosen, scored = _residuals(choosing, name, how), _residuals(scoring, name, how)
+            below, above = _reach(np.array(list(chosen.values())), each)
+            for index, residual in scored.items():
+                worst[index] = max(worst.get(index, 0.0), residual / above, -residual / below)
+            everything = np.array([*chosen.values(), *scored.values()])
             entries[key] = {
-                "weight": weight,
-                "quantile": _finite(conformal_quantile(np.abs(values), rate)),
-                "examples": len(values),
-                "residuals": [round(float(r), 4) for r in np.quantile(values, RANKS)] if len(values) else [],
+                **how,
+                "below": round(below, 4),
+                "above": round(above, 4),
+                "examples": len(everything),
+                "residuals": [round(float(r), 4) for r in np.quantile(everything, RANKS)] if len(everything) else [],
             }
-        joint[part] = _finite(_joint_factor(scores, entries, rate))
+        joint[part] = _finite(conformal_quantile(np.array(list(worst.values())), rate))
     return {
         "rate": rate,
         "calibrated_on": "rendered",
@@ -108,6 +122,14 @@ def fit(seen: list[Seen], *, rate: float = 0.95) -> dict[str, Any]:
         "joint": joint,
         "refusal": _refusal(seen),
     }
+
+
+def _reach(residuals: NDArray[np.float64], rate: float) -> tuple[float, float]:
+    """How far under and over the value an interval reaches, in scales, before the joint factor."""
+    if len(residuals) == 0:
+        return 1.0, 1.0
+    low, high = np.quantile(residuals, ((1 - rate) / 2, 1 - (1 - rate) / 2))
+    return float(max(-low, LEAST_REACH)), float(max(high, LEAST_REACH))
 
 
 def conformal_quantile(scores: NDArray[np.float64], rate: float) -> float:
@@ -133,41 +155,55 @@ def _pairs(items: list[Seen], name: str) -> list[tuple[int, Seen, float]]:
     ]
 
 
-def _best_weight(items: list[Seen], name: str) -> float:
-    pairs = [(item, truth) for _, item, truth in _pairs(items, name) if isinstance(item.geometry.get(name), Measured)]
-    if not pairs:
-        return 0.0
+def _best_blend(items: list[Seen], name: str, row: Row) -> dict[str, float]:
+    """Share of geometry, share of doubt and usual gap.
+
+    The share of geometry is that with the smallest error, worn and unworn pictures weighing alike; the share of doubt
+    that with the narrowest intervals.
+    """
+    pairs = [(item, truth) for _, item, truth in _pairs(items, name)]
+    gaps = [
+        abs(found.value - item.direct[name].value)
+        for item, _ in pairs
+        if isinstance(found := item.geometry.get(name), Measured)
+    ]
+    if not gaps:
+        return {"weight": 0.0, "doubt": 0.0, "usual_gap": 0.0}
+    gap = round(float(np.quantile(gaps, USUAL)), 5)
+    truths = np.array([truth for _, truth in pairs])
+    worn = truths >= row.serviceable_below
+
+    def joined(weight: float, doubt: float) -> list[Blend]:
+        return [blend(item.direct[name], item.geometry.get(name), weight, doubt, gap) for item, _ in pairs]
 
     def error(weight: float) -> float:
-        return sum(abs(blend(i.direct[name], i.geometry[name], weight).value - truth) for i, truth in pairs)
+        errors = np.abs(np.array([one.value for one in joined(weight, 0.0)]) - truths)
+        return sum(float(errors[kind].mean()) for kind in (worn, ~worn) if kind.any())
 
-    return min(WEIGHTS, key=error)
+    weight = min(WEIGHTS, key=error)
+
+    def width(doubt: float) -> float:
+        ones = joined(weight, doubt)
+        scales = np.array([one.scale for one in ones])
+        scores = np.abs(truths - np.array([one.value for one in ones])) / scales
+        return float(np.quantile(scores, WIDTH_RATE) * scales.mean())
+
+    return {"weight": weight, "doubt": min(DOUBTS, key=width), "usual_gap": gap}
 
 
-def _scores(items: list[Seen], name: str, weight: float) -> dict[int, float]:
-    scores = {}
+def _residuals(items: list[Seen], name: str, how: Mapping[str, float]) -> dict[int, float]:
+    found = {}
     for index, item, truth in _pairs(items, name):
-        joined = blend(item.direct[name], item.geometry.get(name), weight)
-        scores[index] = (truth - joined.value) / joined.scale
-    return scores
-
-
-def _joint_factor(scores: dict[str, dict[int, float]], entries: Mapping[str, Any], rate: float) -> float:
-    worst: dict[int, float] = {}
-    for key, own in scores.items():
-        quantile = entries[key]["quantile"]
-        if quantile is None:
-            return math.inf
-        for index, score in own.items():
-            worst[index] = max(worst.get(index, 0.0), score / max(quantile, 1e-9))
-    return conformal_quantile(np.array(list(worst.values())), rate)
+        joined = blend(item.direct[name], item.geometry.get(name), **how)
+        found[index] = (truth - joined.value) / joined.scale
+    return found
 
 
 def _refusal(seen: list[Seen]) -> dict[str, float]:
     parts = [item for item in seen if item.truth["part"] in PARTS]
     return {
         "least_energy": round(float(np.quantile([item.energy for item in parts], REFUSED_SHARE)), 4),
-        "most_none": round(float(max(np.quantile([item.none for item in parts], 1 - REFUSED_SHARE), 0.5)), 6),
+        "most_none": round(float(np.quantile([item.none for item in parts], 1 - REFUSED_SHARE)), 6),
     }
 
 

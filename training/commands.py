@@ -7,7 +7,9 @@ from pathlib import Path
 
 import click
 
+from wearvision_training.benchmark import benchmark
 from wearvision_training.families import Split
+from wearvision_training.samples import samples
 
 SPLITS = click.Choice(["train", "calibrate", "test"])
 
@@ -57,9 +59,34 @@ def export_model(weights: Path, model: Path, folder: Path) -> None:
     from wearvision_training.export import export
     from wearvision_training.train import load_weights
 
-    pictures = PictureSet.load(folder, limit=16).images
-    difference = export(load_weights(weights), model, model_id=model.name, size=320, pictures=pictures)
+    pictures = PictureSet.load(folder, limit=16).inputs(16, 320)
+    difference = export(load_weights(weights), model, model_id=model.name, size=pictures.shape[1], pictures=pictures)
     click.echo(f"largest difference between the runtimes over {len(pictures)} pictures: {difference:.1e}")
+
+
+@click.command("refit-heads")
+@click.option("--weights", type=click.Path(exists=True, path_type=Path), required=True, help="Changed in place.")
+@click.option(
+    "--model", type=click.Path(exists=True, path_type=Path), required=True, help="Model folder, exported anew."
+)
+@click.option("--set", "folder", type=click.Path(exists=True, path_type=Path), required=True, help="Set to learn from.")
+@click.option("--epochs", type=int, default=60, show_default=True)
+def refit_heads(weights: Path, model: Path, folder: Path, epochs: int) -> None:
+    """Trains the measure heads again on the squares that grading judges; needs no accelerator."""
+    from safetensors.torch import save_file
+
+    from wearvision_training.dataset import PictureSet
+    from wearvision_training.export import export
+    from wearvision_training.heads import HeadConfig, pooled_features, train_heads
+    from wearvision_training.losses import Targets
+    from wearvision_training.train import load_weights
+
+    network, pictures = load_weights(weights), PictureSet.load(folder)
+    features = pooled_features(model, pictures)
+    train_heads(network, features, Targets.of(list(pictures.truths)), HeadConfig(epochs=epochs))
+    save_file(network.state_dict(), weights)
+    difference = export(network, model, model_id=model.name, size=320, pictures=pictures.inputs(16, 320))
+    click.echo(f"largest difference between the runtimes: {difference:.1e}")
 
 
 @click.command("calibrate")
@@ -90,4 +117,4 @@ def evaluate_model(model: Path, folder: Path, out: Path | None, workers: int) ->
     click.echo(table(figures))
 
 
-COMMANDS = (draw_set, train_network, export_model, calibrate_model, evaluate_model)
+COMMANDS = (draw_set, train_network, export_model, refit_heads, calibrate_model, evaluate_model, benchmark, samples)

@@ -17,11 +17,11 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from wearvision_training.example import Example
-from wearvision_training.families import Split, families
 
 from wearvision.parts import PARTS, region_names
 from wearvision.standard import load_limits
+from wearvision_training.example import Example
+from wearvision_training.families import Split, families
 
 SHARD = 250
 SHARES = {"flame_cell": 0.28, "electrode": 0.26, "coupler": 0.32, "none": 0.14}
@@ -152,6 +152,10 @@ class PictureSet:
     def __len__(self) -> int:
         return len(self.truths)
 
+    def inputs(self, count: int, size: int) -> NDArray[np.uint8]:
+        """The first ``count`` pictures at the network's input size, (count, size, size, 3) uint8."""
+        return np.stack([cv2.resize(i, (size, size), interpolation=cv2.INTER_AREA) for i in self.images[:count]])
+
     @classmethod
     def load(cls, folder: Path, limit: int | None = None) -> PictureSet:
         """Reads a set, or the first ``limit`` pictures of it.
@@ -164,7 +168,9 @@ class PictureSet:
             names = names[: -(-limit // SHARD)]
         if not names:
             raise FileNotFoundError(f"{folder} holds no finished shard; draw a set first.")
-        lines = [json.loads(line) for name in names for line in (folder / f"{name}.jsonl").read_text("utf-8").splitlines()]
+        lines = [
+            json.loads(line) for name in names for line in (folder / f"{name}.jsonl").read_text("utf-8").splitlines()
+        ]
         return cls(
             images=np.concatenate([np.load(folder / f"{name}.images.npy") for name in names])[:limit],
             regions=_regions(folder, names)[:limit],

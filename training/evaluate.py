@@ -10,12 +10,12 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from wearvision_training.dataset import PictureSet
-from wearvision_training.scores import absolute_error, bootstrap, macro_f1, wilson
 
 from wearvision.grade import Grader
 from wearvision.parts import PARTS
 from wearvision.standard import load_limits
+from wearvision_training.dataset import PictureSet
+from wearvision_training.scores import absolute_error, bootstrap, macro_f1, wilson
 
 Row = Mapping[str, Any]
 Report = dict[str, Any]
@@ -90,7 +90,9 @@ def evaluate(answers: Answers) -> dict[str, Any]:
         "possible_grades_hold_truth": share(
             sum(set(t["acceptable_grades"]) & set(r["possible_grades"]) != set() for t, r in graded), len(graded)
         ),
-        "possible_grades_hold_replace": share(sum("replace" in r["possible_grades"] for _, r in replaces), len(replaces)),
+        "possible_grades_hold_replace": share(
+            sum("replace" in r["possible_grades"] for _, r in replaces), len(replaces)
+        ),
         "mean_set_size": float(np.mean([len(r["possible_grades"]) for _, r in graded])) if graded else None,
         "by_part": {part: _f1([(t, r) for t, r in clear if t["part"] == part]) for part in PARTS},
         "measures": _measures(graded),
@@ -154,10 +156,18 @@ def table(figures: Mapping[str, Any]) -> str:
     lines.append(f"unfit faults: {figures['unfit_faults']}")
     for part, value in figures["by_part"].items():
         if value["value"] is not None:
-            lines.append(f"macro_f1 {part:33s} {value['value']:.4f}  [{value['low']:.4f}, {value['high']:.4f}]  n {value['of']}")
-    lines.append(f"{'measure':30s} {'worn':>5s} {'error':>7s} {'const.':>7s} {'held':>6s} {'false alarm':>12s} of absent")
+            lines.append(
+                f"macro_f1 {part:33s} {value['value']:.4f}  [{value['low']:.4f}, {value['high']:.4f}]  n {value['of']}"
+            )
+    lines.append(
+        f"{'measure':30s} {'worn':>5s} {'error':>7s} {'const.':>7s} {'held':>6s} {'false alarm':>12s} of absent"
+    )
     for key, row in figures["measures"].items():
-        error = f"{row['error']:7.4f} {row['constant_error']:7.4f} {row['interval_holds']['value']:6.3f}" if row["worn"] else " " * 22
+        error = (
+            f"{row['error']:7.4f} {row['constant_error']:7.4f} {row['interval_holds']['value']:6.3f}"
+            if row["worn"]
+            else " " * 22
+        )
         alarm = row["false_alarm"]["value"]
         lines.append(f"{key:30s} {row['worn']:5d} {error} {'-' if alarm is None else f'{alarm:12.4f}'} {row['absent']}")
     return "\n".join(lines)

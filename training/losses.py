@@ -9,13 +9,15 @@ import numpy as np
 import torch
 from torch import Tensor
 from torch.nn import functional as F
-from wearvision_training.network import MEASURES, PART_NAMES, REGIONS, VIEW_NAMES, Outputs
 
 from wearvision.parts import PARTS
 from wearvision.standard import load_limits
 from wearvision.standard.grades import GRADES
+from wearvision_training.network import MEASURES, PART_NAMES, REGIONS, VIEW_NAMES, Outputs
 
 IGNORE = -100
+WORN = 0.3
+"""From this share of a measure's scale on a picture counts as worn: about where *serviceable* ends."""
 
 
 def measure_scales() -> Tensor:
@@ -51,7 +53,9 @@ class Targets:
         return cls(
             part=torch.tensor([PART_NAMES.index(t["part"]) for t in truths]),
             view=torch.tensor([VIEW_NAMES.index(t["view"]) if t["view"] else IGNORE for t in truths]),
-            grade=torch.tensor([IGNORE if t["borderline"] or not t["grade"] else GRADES.index(t["grade"]) for t in truths]),
+            grade=torch.tensor(
+                [IGNORE if t["borderline"] or not t["grade"] else GRADES.index(t["grade"]) for t in truths]
+            ),
             value=torch.from_numpy(value),
             channels=torch.tensor(np.stack([_channels(t["part"]) for t in truths])),
         )
@@ -82,7 +86,7 @@ def total_loss(out: Outputs, targets: Targets, regions: Tensor) -> tuple[Tensor,
         "part": F.cross_entropy(out.part, targets.part),
         "view": 0.3 * _cross_entropy(out.view, targets.view),
         "grade": 0.5 * _cross_entropy(out.grade, targets.grade),
-        "measures": 1.0 * _measure_loss(out, targets.value),
+        "measures": head_loss(out.size, out.spread, out.presence, targets.value),
         "regions": 3.0 * _region_loss(out.regions, regions, targets.channels),
     }
     return torch.stack(list(pieces.values())).sum(), {name: float(piece.detach()) for name, piece in pieces.items()}
@@ -95,16 +99,24 @@ def _cross_entropy(logits: Tensor, target: Tensor) -> Tensor:
     return F.cross_entropy(logits[known], target[known])
 
 
-def _measure_loss(out: Outputs, value: Tensor) -> Tensor:
-    """Laplace negative log-likelihood (the median, with its own spread) plus presence of the wear."""
+def head_loss(size: Tensor, spread: Tensor, presence: Tensor, value: Tensor) -> Tensor:
+    """Presence by cross-entropy, size over worn pictures, spread over all.
+
+    Args:
+        size: (B, M) in units of each measure's scale.
+        spread: (B, M), > 0, likewise.
+        presence: (B, M) logits.
+        value: (B, M) truth, NaN where there is none.
+    """
     known = torch.isfinite(value)
-    if not bool(known.any()):
-        return out.value.sum() * 0.0
-    error = (out.value[known] - value[known]).abs().clamp(max=6.0)
-    spread = out.spread[known]
-    laplace = (error / spread + torch.log(spread)).mean()
-    present = (value[known] > 0.3).float()
-    return laplace + 2.0 * error.mean() + 0.3 * F.binary_cross_entropy_with_logits(out.presence[known], present)
+    truth = torch.nan_to_num(value)
+    worn = known & (truth > WORN)
+    entropy = F.binary_cross_entropy_with_logits(presence[known], worn[known].float())
+    sized = F.smooth_l1_loss(size[worn], truth[worn], beta=0.2) if bool(worn.any()) else size.sum() * 0.0
+    estimate = (torch.sigmoid(presence) * size).detach()
+    error = (estimate[known] - truth[known]).abs()
+    laplace = (error / spread[known] + torch.log(spread[known])).mean()
+    return entropy + sized + 0.3 * laplace
 
 
 def _region_loss(logits: Tensor, target: Tensor, channels: Tensor) -> Tensor:

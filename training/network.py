@@ -25,17 +25,20 @@ class Outputs(NamedTuple):
 
     Attributes:
         part: (B, P) logits. view: (B, V) logits. grade: (B, 3) logits.
-        value: (B, M) in units of each measure's scale. spread: (B, M), > 0, likewise. presence: (B, M) logits.
-        regions: (B, R, S/2, S/2) logits.
+        value: (B, M) the estimate, presence times size, in units of each measure's scale.
+        size: (B, M) the estimate if it is worn. spread: (B, M), > 0, likewise. presence: (B, M) logits.
+        regions: (B, R, S/2, S/2) logits. features: (B, D) what the heads work on.
     """
 
     part: Tensor
     view: Tensor
     grade: Tensor
     value: Tensor
+    size: Tensor
     spread: Tensor
     presence: Tensor
     regions: Tensor
+    features: Tensor
 
 
 def _separable(inputs: int, outputs: int) -> nn.Sequential:
@@ -59,7 +62,8 @@ class _Step(nn.Module):
 
     def forward(self, deep: Tensor, skip: Tensor) -> Tensor:
         raised = F.interpolate(self.reduce(deep), scale_factor=2.0, mode="bilinear", align_corners=False)
-        return self.merge(torch.cat([raised, skip], dim=1))
+        merged: Tensor = self.merge(torch.cat([raised, skip], dim=1))
+        return merged
 
 
 class WearNetwork(nn.Module):
@@ -77,7 +81,8 @@ class WearNetwork(nn.Module):
         self.backbone = timm.create_model(BACKBONE, pretrained=False, features_only=True, out_indices=(0, 1, 2, 3, 4))
         if pretrained is not None:
             load_imagenet_start(self.backbone, pretrained)
-        c2, c4, c8, c16, c32 = self.backbone.feature_info.channels()
+        channels: list[int] = self.backbone.feature_info.channels()  # type: ignore[union-attr,operator]  # timm's own
+        c2, c4, c8, c16, c32 = channels
         self.top = nn.Sequential(nn.Conv2d(c32, 160, 1, bias=False), nn.BatchNorm2d(160), nn.ReLU6(inplace=True))
         self.up16 = _Step(160, c16, 96)
         self.up8 = _Step(96, c8, 64)
@@ -90,31 +95,40 @@ class WearNetwork(nn.Module):
         self.view = nn.Linear(width, len(VIEW_NAMES))
         self.grade = nn.Linear(width, 3)
         self.gauge = nn.Sequential(nn.Linear(pooled, width), nn.ReLU(inplace=True))
-        self.value = nn.Linear(width, len(MEASURES))
+        self.size = nn.Linear(width, len(MEASURES))
         self.spread = nn.Linear(width, len(MEASURES))
         self.presence = nn.Linear(width, len(MEASURES))
 
     def forward(self, pictures: Tensor) -> Outputs:
         """Args: pictures (B, 3, S, S), normalised; S a multiple of 32."""
+        pooled, regions = self._features(pictures)
+        hidden = self.trunk(pooled)
+        size, spread, presence = self.measure_heads(pooled)
+        return Outputs(
+            part=self.part(hidden),
+            view=self.view(hidden),
+            grade=self.grade(hidden),
+            value=torch.sigmoid(presence) * size,
+            size=size,
+            spread=spread,
+            presence=presence,
+            regions=regions,
+            features=pooled,
+        )
+
+    def measure_heads(self, pooled: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+        """Size if worn and spread, (B, M) in units of each measure's scale, and logits of being worn."""
+        gauge = self.gauge(pooled)
+        return F.softplus(self.size(gauge)), F.softplus(self.spread(gauge)) + SPREAD_FLOOR, self.presence(gauge)
+
+    def _features(self, pictures: Tensor) -> tuple[Tensor, Tensor]:
         f2, f4, f8, f16, f32 = self.backbone(pictures)
         top = self.top(f32)
         d16 = self.up16(top, f16)
         d8 = self.up8(d16, f8)
         d4 = self.up4(d8, f4)
-        d2 = self.up2(d4, f2)
-        regions = self.paint(d2)
-        pooled = self._pool(top, d16, d8, d4, regions)
-        hidden = self.trunk(pooled)
-        gauge = self.gauge(pooled)
-        return Outputs(
-            part=self.part(hidden),
-            view=self.view(hidden),
-            grade=self.grade(hidden),
-            value=self.value(gauge),
-            spread=F.softplus(self.spread(gauge)) + SPREAD_FLOOR,
-            presence=self.presence(gauge),
-            regions=regions,
-        )
+        regions = self.paint(self.up2(d4, f2))
+        return self._pool(top, d16, d8, d4, regions), regions
 
     @staticmethod
     def _pool(top: Tensor, d16: Tensor, d8: Tensor, d4: Tensor, regions: Tensor) -> Tensor:
@@ -123,7 +137,7 @@ class WearNetwork(nn.Module):
         part = seen[:, :1]
         pieces = [top.mean((2, 3))]
         for features in (d16, d8):
-            weight = F.adaptive_avg_pool2d(part, features.shape[-2:])
+            weight = F.adaptive_avg_pool2d(part, (features.shape[-2], features.shape[-1]))
             pieces.append((features * weight).sum((2, 3)) / (weight.sum((2, 3)) + 1e-3))
             pieces.append(features.amax((2, 3)))
         weight = F.avg_pool2d(part, 2)
@@ -179,4 +193,5 @@ class Deployed(nn.Module):
             out.spread * self.scales,
             torch.sigmoid(out.presence),
             torch.sigmoid(out.regions),
+            out.features,
         )

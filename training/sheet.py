@@ -7,6 +7,7 @@ from collections.abc import Iterable
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from wearvision_training.example import Example
 
 COLUMNS = 6

@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from wearvision.parts import PARTS, region_names
 from wearvision_training.example import Example
 from wearvision_training.recipe import Recipe
 from wearvision_training.scenes.bench import sample_bench
@@ -18,8 +20,6 @@ from wearvision_training.sketch.catalogue import NONE, entry
 from wearvision_training.sketch.drawing import Drawing
 from wearvision_training.sketch.engine import Picture, as_mask, render, visible_ratio, window_mean
 from wearvision_training.sketch.warp import homography, plane_raster_size, project
-
-from wearvision.parts import PARTS, region_names
 
 WHOLE_OUTLINE = 0.88  # share of pictures that are framed so that the outline to be measured is whole
 ROUGH = 96  # raster of the quick drawing that tells how large the subject is
@@ -110,7 +110,7 @@ def _outlines(drawing: Drawing) -> tuple[NDArray[np.float64], NDArray[np.float64
 
 
 def _points(mask: NDArray[np.bool_]) -> NDArray[np.float64]:
-    return (np.argwhere(mask)[:, ::-1] + 0.5) * 2 / mask.shape[0] - 1
+    return np.asarray((np.argwhere(mask)[:, ::-1] + 0.5) * 2 / mask.shape[0] - 1, np.float64)
 
 
 def _box(camera: dict[str, Any], points: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import torch
 from torch import Tensor
+
 from wearvision_training import augment
 from wearvision_training.dataset import PictureSet
 from wearvision_training.losses import Targets, total_loss
@@ -58,7 +59,12 @@ def train(pictures: PictureSet, config: Config, run: Path) -> WearNetwork:
 
     Returns:
         The network with averaged weights, in evaluation mode, on the device.
+
+    Raises:
+        ValueError: the set was drawn without regions.
     """
+    if len(pictures.regions) != len(pictures):
+        raise ValueError("the set holds no regions; draw it with them to train on it")
     from safetensors.torch import save_file
     from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
     from tqdm import tqdm
@@ -70,7 +76,8 @@ def train(pictures: PictureSet, config: Config, run: Path) -> WearNetwork:
     network = WearNetwork(start_weights() if config.pretrained else None).to(device)
     if device.type == "cuda":
         network = network.to(memory_format=torch.channels_last)
-    averaged = AveragedModel(network, multi_avg_fn=get_ema_multi_avg_fn(config.ema), use_buffers=True)
+    mean = get_ema_multi_avg_fn(config.ema)  # type: ignore[no-untyped-call]
+    averaged = AveragedModel(network, multi_avg_fn=mean, use_buffers=True)
     optimiser = _optimiser(network, config)
     schedule = torch.optim.lr_scheduler.OneCycleLR(
         optimiser, [group["lr"] for group in optimiser.param_groups], config.steps, pct_start=0.08

@@ -35,7 +35,9 @@ class Bar:
 
 def bar(line: MeasureLine, row: Row) -> Bar:
     """The bar of a measure under its limits."""
-    top = HEADROOM * max(limit for limit in (row.serviceable_below, row.clean_from, row.replace_from) if limit is not None)
+    top = HEADROOM * max(
+        limit for limit in (row.serviceable_below, row.clean_from, row.replace_from) if limit is not None
+    )
 
     def place(value: float | None) -> float | None:
         return None if value is None else min(max(value / top, 0.0), 1.0)

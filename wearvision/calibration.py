@@ -1,9 +1,10 @@
 """From what network and geometry say to a value with an interval that holds the truth as often as stated.
 
 The figures come with the model (``model.json``, block ``calibration``), fitted by ``wearvision_training.calibrate``
-on designs the network was not trained on. Score of a picture and measure: ``|truth - value| / scale``, the scale
-being the network's own spread widened by how far network and geometry differ. A measure's quantile of that score
-and one joint factor a part (so that all its modes hold together) give the interval ``value ± quantile·factor·scale``.
+on designs the network was not trained on. Residual of a picture and measure: ``(truth - value) / scale``, the scale
+being the network's own spread widened by how far network and geometry differ. A measure's reach below and above
+(quantiles of that residual) and one joint factor a part, the conformal step that makes all its modes hold together,
+give the interval ``value - below·factor·scale`` to ``value + above·factor·scale``.
 Source: split conformal regression with normalised residuals; rule and check values in the tests against the outside.
 """
 
@@ -21,10 +22,8 @@ from wearvision.errors import ModelError
 from wearvision.measure.result import Measured, Outcome, Unmeasured
 from wearvision.sighting import Estimate
 
-DISAGREEMENT_SHARE = 0.5
-"""Share of the difference between network and geometry that widens the scale."""
-STRONG = 3.0
-"""A difference of this many spreads is reported as a disagreement."""
+WIDEST = 10.0
+"""Upper end of an interval about which nothing is known: far beyond every limit of the standard."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,12 +32,18 @@ class Entry:
 
     Attributes:
         weight: Share of geometry in the value, 0 to 1.
-        quantile: Of the scores at the stated rate; infinite with too few examples.
-        residuals: Signed scores ``(truth - value) / scale`` at evenly spaced ranks, for probabilities.
+        doubt: Share of the difference between network and geometry that widens the scale.
+        usual_gap: The difference between the two that is exceeded once in fifty pictures.
+        below: Reach of the interval under the value, in scales.
+        above: Reach over the value, in scales.
+        residuals: Residuals at evenly spaced ranks, for probabilities.
     """
 
     weight: float
-    quantile: float
+    doubt: float
+    usual_gap: float
+    below: float
+    above: float
     residuals: NDArray[np.float64]
 
 
@@ -82,7 +87,14 @@ class Calibration:
             return cls(
                 rate=float(block["rate"]),
                 entries={
-                    key: Entry(float(row["weight"]), _number(row["quantile"]), np.asarray(row["residuals"], np.float64))
+                    key: Entry(
+                        float(row["weight"]),
+                        float(row["doubt"]),
+                        _number(row["usual_gap"]),
+                        float(row["below"]),
+                        float(row["above"]),
+                        np.asarray(row["residuals"], np.float64),
+                    )
                     for key, row in block["measures"].items()
                 },
                 joint={part: _number(factor) for part, factor in block["joint"].items()},
@@ -91,7 +103,8 @@ class Calibration:
                 source=str(block["calibrated_on"]),
             )
         except (KeyError, TypeError, ValueError) as error:
-            raise ModelError(f"The calibration in model.json is incomplete ({error!r}); calibrate the model again.") from error
+            reason = f"The calibration in model.json is incomplete ({error!r}); calibrate the model again."
+            raise ModelError(reason) from error
 
     def interval(self, key: str, blend: Blend, *, most: float = math.inf) -> Measured:
         """The value with its interval, cut to what is possible (0 to ``most``).
@@ -99,27 +112,33 @@ class Calibration:
         A measure without calibration, or with too few examples, gets the widest answer.
         """
         entry, factor = self.entries.get(key), self.joint.get(key.split(".")[0], math.inf)
-        reach = math.inf if entry is None else entry.quantile * factor * blend.scale
-        top = min(most, blend.value + reach)
-        if math.isinf(top):
-            top = max(10.0, blend.value)  # the widest: far beyond every limit
-        return Measured(min(blend.value, top), max(0.0, blend.value - reach), top)
+        if entry is None or math.isinf(factor):
+            return Measured(blend.value, 0.0, max(min(most, WIDEST), blend.value))
+        step = factor * blend.scale
+        value = min(blend.value, most)
+        return Measured(value, max(0.0, value - entry.below * step), min(most, value + entry.above * step))
 
 
 def _number(value: Any) -> float:
     return math.inf if value is None else float(value)
 
 
-def blend(direct: Estimate, geometry: Outcome | None, weight: float) -> Blend:
+def blend(
+    direct: Estimate, geometry: Outcome | None, weight: float, doubt: float = 0.0, usual_gap: float = math.inf
+) -> Blend:
     """Joins the network's direct estimate with the measured geometry.
+
+    A difference beyond the usual widens the scale by what it is beyond it, and is reported.
 
     Args:
         direct: From the network.
         geometry: From the regions, or None where this measure has no geometry.
         weight: Share of geometry, 0 to 1.
+        doubt: Share of any difference that widens the scale.
+        usual_gap: Difference from which the two disagree strongly.
     """
     if geometry is None or isinstance(geometry, Unmeasured):
         return Blend(direct.value, direct.spread, True)
     apart = abs(geometry.value - direct.value)
     value = weight * geometry.value + (1 - weight) * direct.value
-    return Blend(value, direct.spread + DISAGREEMENT_SHARE * apart, apart <= STRONG * direct.spread + 0.02)
+    return Blend(value, direct.spread + doubt * apart + max(0.0, apart - usual_gap), apart <= usual_gap)

@@ -1,4 +1,4 @@
-"""The command ``wearvision``: parse, call the library, print. Results on standard output, messages on standard error."""
+"""The command ``wearvision``: results on standard output, messages on standard error."""
 
 from __future__ import annotations
 
@@ -130,10 +130,10 @@ def _write_overlays(report: Any, limits: Any, folder: Path, number: int) -> None
     from wearvision.overlay import overlay
 
     folder.mkdir(parents=True, exist_ok=True)
-    for index in range(len(report.pictures)):
-        name = Path(report.photo.split(", ")[index]).stem
-        # The number keeps apart photos of one name from several folders.
-        path = folder / f"{number + 1:03d}-{name}.png"
+    for index, picture in enumerate(report.pictures):
+        # The numbers keep apart photos of one name from several folders.
+        which = f"{number + 1:03d}" + (f"-{index + 1}" if len(report.pictures) > 1 else "")
+        path = folder / f"{which}-{Path(picture.name).stem}.png"
         Image.fromarray(overlay(report, limits, number=index)).save(path)
 
 
@@ -180,6 +180,8 @@ def confirm(report: Any, readings: tuple[str, ...], clean_ohm: float | None, as_
         record = json.loads(report.readline())
     except ValueError as error:
         raise click.UsageError(f"The report is not a JSON object on one line ({error}); use grade --json.") from error
+    if not isinstance(record, dict):
+        raise click.UsageError("The report is not a JSON object; use grade --json.")
     with _told():
         verdict = decide(record, [_entry(name, value) for name, _, value in pairs], clean_ohm=clean_ohm)
     if as_json:

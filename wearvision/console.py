@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any
 
-from rich.console import Console, Group
+from rich.console import Console, ConsoleOptions, Group, RenderResult
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
@@ -15,7 +17,9 @@ from wearvision.parts import PARTS
 from wearvision.report import MeasureLine, Report
 from wearvision.standard import Limits
 
-WIDTH = 26
+WIDE = 112
+"""Columns from which a table shows everything; below it the measures' own names give way to the numbers."""
+BAR_WIDE, BAR_NARROW = 26, 20
 STYLES = {"serviceable": "green", "clean-and-reuse": "yellow", "replace": "bold red"}
 
 
@@ -26,7 +30,7 @@ def report_view(report: Report, limits: Limits, *, checks: bool = True) -> Group
         pieces.append(Padding(Text(report.refusal), (0, 0, 0, 2)))
     pieces += [Padding(Text(f"{fault.kind}: {fault.advice}"), (0, 0, 0, 2)) for fault in report.faults]
     if report.usable:
-        pieces.append(_measures(report, limits))
+        pieces.append(_Measures(report, limits))
         pieces += [Padding(Text(line), (0, 0, 0, 2)) for line in _notes(report)]
         if checks:
             pieces += list(_checks(report))
@@ -43,35 +47,44 @@ def _title(report: Report) -> Text:
     return title
 
 
-def _measures(report: Report, limits: Limits) -> Table:
+@dataclass(frozen=True, slots=True)
+class _Measures:
+    """The table of measures, in as many columns as there is room for."""
+
+    report: Report
+    limits: Limits
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        yield _measures(self.report, self.limits, wide=options.max_width >= WIDE)
+
+
+def _measures(report: Report, limits: Limits, *, wide: bool) -> Table:
     table = Table(box=None, padding=(0, 1), pad_edge=False)
-    for name, justify in (("  wear", "left"), ("measure", "left"), ("value", "right"), ("interval", "left")):
-        table.add_column(name, justify=justify, no_wrap=True)  # type: ignore[arg-type]
-    table.add_column("against the limits (│)", no_wrap=True)
+    table.add_column("  wear", no_wrap=True)
+    if wide:
+        table.add_column("measure", no_wrap=True)
+    table.add_column("value", justify="right", no_wrap=True)
+    table.add_column("interval", no_wrap=True)
+    table.add_column("limits (│)", no_wrap=True)
     table.add_column("says")
     for line in report.measures:
-        row = limits.row(report.part["name"], line.name)
+        names = [f"  {line.mode}", line.name] if wide else [f"  {line.mode}"]
         if line.value is None:
             said = f"not seen: {(line.reason or '').replace('_', ' ')}"
-            table.add_row(f"  {line.mode}", line.name, "-", "", "", Text(said, style="dim"))
+            table.add_row(*names, "-", "", "", Text(said, style="dim"))
             continue
-        table.add_row(
-            f"  {line.mode}",
-            line.name,
-            f"{line.value:.3f}",
-            f"{line.low:.3f}-{line.high:.3f}",
-            _drawn(bar(line, row), line),
-            Text(line.grade or "", style=STYLES.get(line.grade or "", "")),
-        )
+        drawn = _drawn(bar(line, limits.row(report.part["name"], line.name)), line, BAR_WIDE if wide else BAR_NARROW)
+        said_by = Text(line.grade or "", style=STYLES.get(line.grade or "", ""))
+        table.add_row(*names, f"{line.value:.3f}", f"{line.low:.3f}-{line.high:.3f}", drawn, said_by)
     return table
 
 
-def _drawn(place: Bar, line: MeasureLine) -> Text:
+def _drawn(place: Bar, line: MeasureLine, width: int) -> Text:
     """The bar in characters: ─ the interval, ◆ the value, │ where another grade begins."""
-    cells = [" "] * WIDTH
+    cells = [" "] * width
 
     def cell(position: float) -> int:
-        return min(int(position * WIDTH), WIDTH - 1)
+        return min(int(position * width), width - 1)
 
     if place.value is not None and place.low is not None and place.high is not None:
         for index in range(cell(place.low), cell(place.high) + 1):
@@ -88,8 +101,9 @@ def _notes(report: Report) -> Iterable[str]:
         yield "Not seen, so not cleared: " + ", ".join(report.not_seen) + "."
     shares = ", ".join(f"{grade} {share:.0%}" for grade, share in report.probabilities.items())
     yield f"How likely: {shares}. From the photo only; a measurement wins over it."
-    for line in report.settings:
-        yield f"{line.name.replace('_', ' ')}: {line.value:.1f} {line.unit} ({line.low:.1f}-{line.high:.1f}). {line.note}"
+    for setting in report.settings:
+        name = setting.name.replace("_", " ")
+        yield f"{name}: {setting.value:.1f} {setting.unit} ({setting.low:.1f}-{setting.high:.1f}). {setting.note}"
     for line in report.measures:
         if line.note:
             yield f"{line.mode}: {line.note}"
@@ -110,7 +124,10 @@ def _checks(report: Report) -> Iterable[Any]:
 
 def check_view(check: Any) -> Group:
     """One hand check in full: needs, steps, cautions, what the reading means, source."""
-    pieces: list[Any] = [Text.assemble((check.title, "bold"), f"  [{check.id}]"), Padding(Text(check.why), (0, 0, 0, 2))]
+    pieces: list[Any] = [
+        Text.assemble((check.title, "bold"), f"  [{check.id}]"),
+        Padding(Text(check.why), (0, 0, 0, 2)),
+    ]
     if check.needs:
         pieces.append(Padding(Text("You need: " + ", ".join(check.needs)), (0, 0, 0, 2)))
     pieces += [Padding(Text(f"! {caution}", style="bold"), (0, 0, 0, 2)) for caution in check.cautions]
@@ -126,7 +143,10 @@ def _reading(reading: Any) -> str:
     if "text" in expect:
         good = str(expect["text"])
     else:
-        ends = [f"from {expect['low']:g}" if "low" in expect else "", f"to {expect['high']:g}" if "high" in expect else ""]
+        ends = [
+            f"from {expect['low']:g}" if "low" in expect else "",
+            f"to {expect['high']:g}" if "high" in expect else "",
+        ]
         good = " ".join(end for end in ends if end) + f" {reading.unit}"
     words = f" Words: {', '.join(reading.words)}." if reading.words else ""
     return f"Reading: {reading.quantity}. Good: {good}.{words}"
@@ -134,4 +154,7 @@ def _reading(reading: Any) -> str:
 
 def out() -> Console:
     """Standard output; plain where it is not a terminal."""
-    return Console(highlight=False, soft_wrap=False)
+    console = Console(highlight=False, soft_wrap=False)
+    if not console.is_terminal and "COLUMNS" not in os.environ:
+        console.width = WIDE  # a pipe or file has no width of its own; the fallback of 80 would cut the table
+    return console

@@ -1,23 +1,31 @@
-"""Measures what a look at a photo shows: the network's direct estimates and the geometry of its regions, uncalibrated."""
+"""Measures what a look at a photo shows: the direct estimates and the geometry of the regions, uncalibrated."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from wearvision.look import Look
+from wearvision.measure.regions import bounds
 from wearvision.measure.result import Measured, Outcome
 from wearvision.parts import PARTS, PartSpec, Scene
 from wearvision.sighting import Estimate
 
 SEEN = 0.5
 """Probability from which a pixel belongs to a region."""
+FINEST = 1.5
+"""Geometry is measured on the regions enlarged to the photo's own resolution, but no more than this: their
+half level is known finer than the network's pixels, and what the standard calls resolvable counts photo pixels."""
 SPECK_SHARE = 2e-4
 """Marks smaller than this share of the part are noise of the network, not wear."""
+
+
+Raster = TypeVar("Raster", bound=NDArray[Any])
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +39,7 @@ class Examination:
         masks: Region name to bool mask of the square.
         direct: Measure to the network's own estimate, for the modes that this view can show.
         geometry: Measure to what the regions' geometry gives.
+        zoom: Pixels of ``geometry``'s traces per pixel of the square.
     """
 
     look: Look
@@ -39,6 +48,16 @@ class Examination:
     masks: Mapping[str, NDArray[np.bool_]]
     direct: Mapping[str, Estimate]
     geometry: Mapping[str, Outcome]
+    zoom: float = 1.0
+
+    @property
+    def traces(self) -> dict[str, NDArray[np.float64]]:
+        """Measure to the polyline that was measured, (N, 2) row, column of the square, for those that have one."""
+        return {
+            name: (outcome.trace + 0.5) / self.zoom - 0.5
+            for name, outcome in self.geometry.items()
+            if isinstance(outcome, Measured) and outcome.trace is not None
+        }
 
 
 def examine(
@@ -56,41 +75,52 @@ def examine(
         return Examination(seen, None, "", {}, {}, {})
     view = max(spec.views, key=lambda candidate: seen.sighting.views[candidate])
     scene = scene_of(seen, spec, view, reference(spec) if reference is not None else None)
+    side = seen.square.shape[0]
+    masks = {name: _resized(mask.astype(np.uint8), side).astype(bool) for name, mask in scene.masks.items()}
     direct = {
         mode.measure: seen.sighting.estimates[f"{spec.key}.{mode.measure}"] for mode in spec.modes if view in mode.views
     }
-    return Examination(seen, spec, view, scene.masks, direct, spec.measure(scene))
+    return Examination(seen, spec, view, masks, direct, spec.measure(scene), scene.image.shape[0] / side)
 
 
 def scene_of(seen: Look, spec: PartSpec, view: str, reference: Scene | None = None) -> Scene:
     """The look as a part's geometry wants it: bool masks without specks, and the probability maps beside them."""
-    regions = {name: seen.sighting.regions[name] for name in ("part", *spec.regions)}
+    side = round(seen.square.shape[0] * min(max(seen.pixels_per_pixel, 1.0), FINEST))
+    names = ("part", *spec.regions)
+    regions = {name: _resized(seen.sighting.regions[name], side) for name in names}
     least = max(4.0, SPECK_SHARE * float((regions["part"] > SEEN).sum()))
     masks = {
         name: _largest(weights > SEEN) if name in spec.outlines else _clean(weights > SEEN, least)
         for name, weights in regions.items()
     }
-    return Scene(image=seen.square, masks=masks, view=view, weights=regions, reference=reference)
+    return Scene(_resized(seen.square, side), masks, view, regions, reference)
+
+
+def _resized(raster: Raster, side: int) -> Raster:
+    """A square raster at another side; itself where the side is the same."""
+    if raster.shape[0] == side:
+        return raster
+    return cv2.resize(raster, (side, side), interpolation=cv2.INTER_LINEAR)  # type: ignore[return-value]
 
 
 def _clean(mask: NDArray[np.bool_], least: float) -> NDArray[np.bool_]:
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
-    keep = stats[:, cv2.CC_STAT_AREA] >= least
-    keep[0] = False
-    return keep[labels] if count > 1 else mask
+    return _kept(mask, lambda areas: areas >= least)
 
 
 def _largest(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
-    if count <= 1:
+    return _kept(mask, lambda areas: np.arange(areas.size) == np.argmax(areas))
+
+
+def _kept(mask: NDArray[np.bool_], choose: Callable[[NDArray[np.int32]], NDArray[np.bool_]]) -> NDArray[np.bool_]:
+    """The mask with the connected pieces that are chosen by their areas; itself where all are."""
+    window = bounds(mask)
+    if window is None:
         return mask
-    return labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
-
-
-def traces(geometry: Mapping[str, Outcome]) -> dict[str, NDArray[np.float64]]:
-    """Measure to the polyline that was measured, for those that have one."""
-    return {
-        name: outcome.trace
-        for name, outcome in geometry.items()
-        if isinstance(outcome, Measured) and outcome.trace is not None
-    }
+    near = np.ascontiguousarray(mask[window]).astype(np.uint8)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(near, connectivity=8)
+    keep = choose(np.asarray(stats[1:, cv2.CC_STAT_AREA], np.int32))
+    if keep.all():
+        return mask
+    cleaned = np.zeros_like(mask)
+    cleaned[window] = np.concatenate([[False], keep])[labels]
+    return cleaned

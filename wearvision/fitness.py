@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from wearvision.measure.colour import require_mask, require_rgb
 from wearvision.measure.focus import EdgeSpread, edge_spread
+from wearvision.measure.regions import bounds
 from wearvision.parts import PartSpec, part_spec
 from wearvision.parts.spec import Mask
 
@@ -191,13 +192,17 @@ def _inscribed_px(mask: Mask) -> float:
     """Diameter of the largest circle inside; the picture's edge doesn't bound it."""
     if not mask.any():
         return 0.0
-    return float(2 * cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE).max())
+    near = np.ascontiguousarray(mask[bounds(mask, margin=1)])  # the ring of one pixel holds the nearest outside
+    return float(2 * cv2.distanceTransform(near.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE).max())
 
 
 def _grown(mask: Mask, reach_px: float) -> Mask:
     """The mask and all pixels within a distance of it."""
-    away = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
-    grown: Mask = away <= reach_px
+    grown = np.zeros(mask.shape, bool)
+    window = bounds(mask, margin=int(1.1 * reach_px) + 2)  # that mask counts up to a twentieth short
+    if window is not None:
+        apart = np.ascontiguousarray(~mask[window]).astype(np.uint8)
+        grown[window] = cv2.distanceTransform(apart, cv2.DIST_L2, cv2.DIST_MASK_5) <= reach_px
     return grown
 
 
@@ -256,9 +261,10 @@ def _light_faults(
 
 def glare_share(image: NDArray[np.uint8], region: Mask) -> float:
     """Share of a region, 0 to 1, that is clipped to white in blobs; single pixels don't count."""
-    white = (image.min(axis=2) >= _GLARE_CODE) & region
-    blobs = cv2.morphologyEx(white.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    return float(np.count_nonzero(blobs) / max(1, np.count_nonzero(region)))
+    white = cv2.inRange(image, (_GLARE_CODE,) * 3, (255,) * 3)
+    white[~region] = 0
+    blobs = cv2.morphologyEx(white, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    return float(np.count_nonzero(blobs)) / max(1, int(np.count_nonzero(region)))
 
 
 def _exposure_faults(image: NDArray[np.uint8], around: Mask, body: Mask, limits: FitnessLimits) -> Iterator[Fault]:

@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearvision.calibration import Calibration
-from wearvision.examine import Examination, examine, scene_of, traces
+from wearvision.examine import Examination, examine, scene_of
 from wearvision.fitness import Fault, assess, assess_frame
 from wearvision.judge import Joined, Judgement, Line, join, judge
-from wearvision.look import Look, look
-from wearvision.measure.result import Measured, Unmeasured
+from wearvision.look import look
+from wearvision.measure.result import Unmeasured
 from wearvision.network import ModelFolder, Network
 from wearvision.parts import PARTS, PartSpec, Scene, part_spec
 from wearvision.photo import Photo, read_photo
@@ -124,7 +124,13 @@ class Grader:
         return self._report([self._shoot(name, digest, image, part, None, 0.0)])
 
     def _shoot(
-        self, name: str, sha256: str, image: NDArray[np.uint8], part: str | None, reference: Photo | None, read_ms: float
+        self,
+        name: str,
+        sha256: str,
+        image: NDArray[np.uint8],
+        part: str | None,
+        reference: Photo | None,
+        read_ms: float,
     ) -> _Shot:
         clock = [time.perf_counter()]
         seen = look(self._network, image)
@@ -194,11 +200,15 @@ class Grader:
             "not_seen": verdict.not_seen,
             "views_missing": joined.views_missing,
             "measures": tuple(
-                _measure_line(line, shots, joined) for line in verdict.lines if set(spec.mode(line.mode).views) & set(views)
+                _measure_line(line, shots, joined)
+                for line in verdict.lines
+                if set(spec.mode(line.mode).views) & set(views)
             ),
             "settings": tuple(line for shot in shots for line in shot.settings),
             "checks": checks_for(spec.key, verdict.grade, verdict.modes_to_check),
-            "causes": causes_for(spec.key, [line.mode for line in verdict.lines if set(line.possible_grades) - {"serviceable"}]),
+            "causes": causes_for(
+                spec.key, [line.mode for line in verdict.lines if set(line.possible_grades) - {"serviceable"}]
+            ),
         }
 
     def _judge(self, spec: PartSpec, shots: list[_Shot], joined: Joined) -> Judgement:
@@ -208,7 +218,9 @@ class Grader:
             taken = shots[number].settled[name].blend
             if taken is not None:
                 scales[name] = taken.scale
-        residuals = {name: entries[f"{spec.key}.{name}"].residuals for name in scales if f"{spec.key}.{name}" in entries}
+        residuals = {
+            name: entries[f"{spec.key}.{name}"].residuals for name in scales if f"{spec.key}.{name}" in entries
+        }
         return judge(spec.key, joined.lines, self.limits, not_seen=joined.not_seen, residuals=residuals, scales=scales)
 
 
@@ -260,10 +272,21 @@ def _part(shots: list[_Shot], *, refused: bool) -> dict[str, Any]:
 def _measure_line(line: Line, shots: list[_Shot], joined: Joined) -> MeasureLine:
     outcome = line.outcome
     if isinstance(outcome, Unmeasured):
-        return MeasureLine(line.measure, line.mode, None, grade=line.grade, reason=str(outcome.reason), note=outcome.note)
+        return MeasureLine(
+            line.measure, line.mode, None, grade=line.grade, reason=str(outcome.reason), note=outcome.note
+        )
     item = shots[joined.taken_from[line.measure]].settled[line.measure]
     return MeasureLine(
-        line.measure, line.mode, outcome.value, outcome.low, outcome.high, outcome.unit, line.grade, None, outcome.note, item.agree
+        line.measure,
+        line.mode,
+        outcome.value,
+        outcome.low,
+        outcome.high,
+        outcome.unit,
+        line.grade,
+        None,
+        outcome.note,
+        item.agree,
     )
 
 
@@ -271,4 +294,4 @@ def _picture(shot: _Shot) -> Picture:
     found = shot.found
     names = ("part", *found.spec.regions) if found.spec is not None else ()
     regions = {name: found.look.sighting.regions[name] for name in names}
-    return Picture(found.look.square, regions, traces(found.geometry))
+    return Picture(found.look.square, regions, found.traces, shot.name)

@@ -36,7 +36,7 @@ class Look:
     @property
     def pixels_per_pixel(self) -> float:
         """Working-image pixels per pixel of the square; under 1 the square is enlarged."""
-        return self.window.side / self.square.shape[0]
+        return self.window.side / int(self.square.shape[0])
 
 
 def look(network: Network, image: NDArray[np.uint8]) -> Look:
@@ -79,7 +79,7 @@ def _around(first: Look) -> Window | None:
         return None
     scale = first.pixels_per_pixel
     tall, wide = (rows[-1] - rows[0] + 1) * scale, (cols[-1] - cols[0] + 1) * scale
-    side = float(max(tall, wide)) * MARGIN
-    row = first.window.row + (rows[0] + rows[-1] + 1) / 2 * scale - side / 2
-    col = first.window.col + (cols[0] + cols[-1] + 1) / 2 * scale - side / 2
-    return Window(float(row), float(col), side)
+    side = max(8, round(max(tall, wide) * MARGIN))
+    row = round(first.window.row + (rows[0] + rows[-1] + 1) / 2 * scale - side / 2)
+    col = round(first.window.col + (cols[0] + cols[-1] + 1) / 2 * scale - side / 2)
+    return Window(row, col, side)

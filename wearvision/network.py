@@ -16,12 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearvision.errors import ModelError
-from wearvision.parts import PARTS
+from wearvision.parts import PARTS, measure_keys, region_names
 from wearvision.sighting import Estimate, Sighting
 from wearvision.standard.grades import GRADES
 
 FILL = 127
 """Grey level outside the photo; the network's inputs are (x - 127) / 128, so it reads as zero."""
+
+KEYS = ("id", "sha256", "input", "parts", "views", "measures", "regions")
+"""What the record of a model must say."""
 
 OUTPUTS = ("part", "view", "grade", "value", "spread", "presence", "regions")
 
@@ -50,6 +53,9 @@ class ModelFolder:
             raise ModelError(f"No model at {path}: {error.strerror}. Give a folder with model.json in it.") from error
         except ValueError as error:
             raise ModelError(f"{path / 'model.json'} is not valid JSON ({error}); release the model again.") from error
+        missing = [key for key in KEYS if key not in record] if isinstance(record, dict) else list(KEYS)
+        if missing:
+            raise ModelError(f"{path / 'model.json'} lacks {', '.join(missing)}; release the model again.")
         return cls(path, record)
 
     @cached_property
@@ -92,6 +98,12 @@ class Network:
         unknown = set(record["parts"]) - set(PARTS) - {"none"}
         if unknown:
             raise ModelError(f"The model knows parts this program does not: {', '.join(sorted(unknown))}.")
+        wanted = {"parts": {*PARTS, "none"}, "measures": set(measure_keys()), "regions": set(region_names())}
+        for kind, names in wanted.items():
+            if lacking := names - set(record[kind]):
+                raise ModelError(
+                    f"The model lacks {kind} of this program: {', '.join(sorted(lacking))}; train it anew."
+                )
         options = onnxruntime.SessionOptions()
         options.intra_op_num_threads = threads
         options.inter_op_num_threads = 1
@@ -132,11 +144,15 @@ class Network:
             regions=dict(zip(record["regions"], self._upsample(raw["regions"][0]), strict=True)),
         )
 
+    def features(self, square: NDArray[np.uint8]) -> NDArray[np.float32]:
+        """(D,) what the heads of the network work on; for training them again."""
+        found: NDArray[np.float32] = self._session.run(["features"], {"photo": square[None]})[0][0]
+        return found
+
     def _upsample(self, maps: NDArray[np.float32]) -> NDArray[np.float32]:
-        stacked = cv2.resize(
-            np.ascontiguousarray(maps.transpose(1, 2, 0)), (self.size, self.size), interpolation=cv2.INTER_LINEAR
-        )
-        return np.ascontiguousarray(stacked.transpose(2, 0, 1))
+        # Map by map: OpenCV's fast path takes up to four channels, and nothing need be turned about.
+        size = (self.size, self.size)
+        return np.stack([np.asarray(cv2.resize(one, size, interpolation=cv2.INTER_LINEAR), np.float32) for one in maps])
 
 
 def _softmax(logits: NDArray[np.floating[Any]]) -> list[float]:
@@ -146,18 +162,18 @@ def _softmax(logits: NDArray[np.floating[Any]]) -> list[float]:
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """A square cut from an image: top left corner and side, in the image's pixels (may reach outside)."""
+    """A square cut from an image: top left corner and side, in whole pixels of the image (may reach outside)."""
 
-    row: float
-    col: float
-    side: float
+    row: int
+    col: int
+    side: int
 
 
 def whole(shape: tuple[int, ...]) -> Window:
     """The smallest square that holds the image, centred."""
     height, width = shape[:2]
-    side = float(max(height, width))
-    return Window((height - side) / 2, (width - side) / 2, side)
+    side = max(height, width)
+    return Window((height - side) // 2, (width - side) // 2, side)
 
 
 def square_crop(image: NDArray[np.uint8], window: Window, size: int) -> NDArray[np.uint8]:
@@ -170,15 +186,17 @@ def square_crop(image: NDArray[np.uint8], window: Window, size: int) -> NDArray[
     """
     height, width = image.shape[:2]
     scale = size / window.side
-    row0, col0 = max(int(np.floor(window.row)), 0), max(int(np.floor(window.col)), 0)
-    row1 = min(int(np.ceil(window.row + window.side)), height)
-    col1 = min(int(np.ceil(window.col + window.side)), width)
+    row0, col0 = max(window.row, 0), max(window.col, 0)
+    row1, col1 = min(window.row + window.side, height), min(window.col + window.side, width)
     out = np.full((size, size, 3), FILL, np.uint8)
     if row1 <= row0 or col1 <= col0:
         return out
-    top, left = round((row0 - window.row) * scale), round((col0 - window.col) * scale)
+    # A sliver at the far edge rounds to the side itself; it still gets the last row or column.
+    top, left = (min(round(offset * scale), size - 1) for offset in (row0 - window.row, col0 - window.col))
     tall = min(max(round((row1 - row0) * scale), 1), size - top)
     wide = min(max(round((col1 - col0) * scale), 1), size - left)
     method = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
-    out[top : top + tall, left : left + wide] = cv2.resize(image[row0:row1, col0:col1], (wide, tall), interpolation=method)
+    out[top : top + tall, left : left + wide] = cv2.resize(
+        image[row0:row1, col0:col1], (wide, tall), interpolation=method
+    )
     return out

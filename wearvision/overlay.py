@@ -71,13 +71,20 @@ def _panel(draw: ImageDraw.ImageDraw, report: Report, limits: Limits) -> None:
     if report.refusal:
         y = _small(draw, report.refusal, (x, y + 6), right)
     for fault in report.faults:
-        y = _small(draw, f"{fault.kind} ({fault.value:.2g}, limit {fault.limit:.2g}): {fault.advice}", (x, y + 6), right)
+        y = _small(
+            draw, f"{fault.kind} ({fault.value:.2g}, limit {fault.limit:.2g}): {fault.advice}", (x, y + 6), right
+        )
     y += 18
     for line in report.measures:
         y = _measure(draw, line, limits, report.part["name"], (x, y), right)
     if report.not_seen:
         y = _small(draw, "Not seen, so not cleared: " + ", ".join(report.not_seen) + ".", (x, y), right)
-    _small(draw, "From the photo only. Confirm by the hand checks; the maker's manual and local code win.", (x, SIDE - 48), right)
+    _small(
+        draw,
+        "From the photo only. Confirm by the hand checks; the maker's manual and local code win.",
+        (x, SIDE - 48),
+        right,
+    )
 
 
 def _measure(
@@ -90,7 +97,9 @@ def _measure(
         draw.text((right, y), said, FAINT, _font(15), anchor="ra")
         return y + 40
     colour = GRADE_COLOURS.get(line.grade or "", INK)
-    draw.text((right, y), f"{line.value:.3f}  ({line.low:.3f}-{line.high:.3f})  {line.grade}", colour, _font(15), anchor="ra")
+    draw.text(
+        (right, y), f"{line.value:.3f}  ({line.low:.3f}-{line.high:.3f})  {line.grade}", colour, _font(15), anchor="ra"
+    )
     place = bar(line, limits.row(part, line.name))
     top, bottom, width = y + 24, y + 34, right - x
     draw.rectangle((x, top, right, bottom), outline=FAINT)

@@ -270,7 +270,7 @@ def _decode_jpeg(data: bytes, name: str, header: _Header, working_px: int | None
     if decoded is None or decoded.shape[:2] != expected:
         raise TruncatedPhoto(f"{name} is damaged; {_RETAKE}.")
     # In place of a copy: this array is nobody else's yet.
-    return cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB, dst=decoded), reduction
+    return np.asarray(cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB, dst=decoded), np.uint8), reduction
 
 
 def jpeg_reduction(long_side: int, working_px: int | None) -> int:
@@ -313,8 +313,7 @@ def _shrink(image: NDArray[np.uint8], working_px: int | None) -> NDArray[np.uint
     if working_px is None or long_side <= working_px:
         return image
     height, width = (max(1, round(side * working_px / long_side)) for side in image.shape[:2])
-    shrunk: NDArray[np.uint8] = cv2.resize(image, (width, height), interpolation=cv2.INTER_AREA)
-    return shrunk
+    return np.asarray(cv2.resize(image, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def upright(image: NDArray[np.uint8], orientation: object) -> NDArray[np.uint8]:

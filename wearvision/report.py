@@ -92,6 +92,7 @@ class Picture:
     image: NDArray[np.uint8]
     regions: Mapping[str, NDArray[np.float32]]
     traces: Mapping[str, NDArray[np.float64]]
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,16 +5,21 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from reportlab.lib.pagesizes import A4
-from reportlab.lib.units import mm
-from reportlab.pdfgen.canvas import Canvas
 
 from wearvision.measure.plane_scale import ScaleFit, axes_mismatch, fit_scale
 from wearvision.measure.regions import Points
+
+if TYPE_CHECKING:
+    from reportlab.pdfgen.canvas import Canvas
+
+mm = 72 / 25.4
+"""Points of a page to a millimetre. The page's library is loaded by the one function that writes a page: grading
+looks for the card in every photo of an electrode and must not wait for it."""
 
 CARD_MM = (85.60, 53.98)
 """Width and height: the ID-1 size of ISO/IEC 7810, so that any card of that size has the same outline."""
@@ -45,6 +50,9 @@ def write_scale_card(path: str | Path) -> None:
     Raises:
         OSError: the file cannot be written.
     """
+    from reportlab.lib.pagesizes import A4
+    from reportlab.pdfgen.canvas import Canvas
+
     canvas = Canvas(str(path), pagesize=A4, invariant=1, pageCompression=0)
     canvas.setTitle(TITLE)
     left, top = (A4[0] - CARD_MM[0] * mm) / 2, A4[1] - 40 * mm

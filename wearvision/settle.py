@@ -28,13 +28,13 @@ class Settled:
 def settle(found: Examination, calibration: Calibration, limits: Limits) -> dict[str, Settled]:
     """Every measure that the view can show.
 
-    Geometry that cannot be measured leaves the mode *not seen*, unless the network's estimate shows plain wear:
-    its whole interval beyond what is serviceable. A reference photo outranks the network where it gives a value.
+    Geometry that cannot be measured leaves the mode *not seen*, unless the network's estimate says that it is worn:
+    what cannot be resolved is never called serviceable, but wear that shows in spite of that is graded.
 
     Args:
         found: The examination of one photo.
         calibration: The model's.
-        limits: Those in force; only to tell plain wear.
+        limits: Those in force; only to tell wear from none.
     """
     if found.spec is None:
         return {}
@@ -54,15 +54,17 @@ def _settle_one(
 ) -> Settled:
     entry = calibration.entries.get(key)
     measured = geometry.get(name)
-    weight = entry.weight if entry is not None else 0.0
-    joined = blend(direct, measured, weight)
+    joined = (
+        blend(direct, measured, 0.0)
+        if entry is None
+        else blend(direct, measured, entry.weight, entry.doubt, entry.usual_gap)
+    )
     interval = calibration.interval(key, joined, most=WHOLE if name in SHARES else float("inf"))
     if isinstance(measured, Unmeasured):
-        row = limits.row(*key.split("."))
-        plain = row.serviceable_below is not None and interval.low >= row.serviceable_below
-        if measured.reason is Reason.NOT_IN_VIEW or not plain:
+        worn = limits.row(*key.split(".")).grade_of(interval.value) != "serviceable"
+        if measured.reason is Reason.NOT_IN_VIEW or not worn:
             return Settled(measured)
-        note = f"{measured.note} The wear is plain in spite of that.".strip()
+        note = f"{measured.note} The network sees wear in spite of that.".strip()
         return Settled(Measured(interval.value, interval.low, interval.high, note=note), blend=joined)
     note = "" if joined.agree else "Network and geometry differ strongly; the interval was widened for it."
     return Settled(Measured(interval.value, interval.low, interval.high, note=note), joined.agree, joined)

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from wearvision_training.designs.coupler import FAMILIES, sample_design
 from wearvision_training.designs.coupler_axis import STATIONS, bow_shape, side_form, side_measures
 from wearvision_training.designs.coupler_form import (

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from wearvision_training.designs.electrode import FAMILIES, sample_design
 from wearvision_training.designs.electrode_fittings import CLEAR_DIAMETERS
 from wearvision_training.recipe import Recipe

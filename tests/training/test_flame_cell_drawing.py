@@ -6,6 +6,7 @@ import json
 
 import numpy as np
 import pytest
+
 from wearvision_training.designs.flame_cell import EXTENT, FAMILIES, sample_design
 from wearvision_training.designs.flame_cell_element import element_lines
 from wearvision_training.recipe import Recipe

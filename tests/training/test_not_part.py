@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
+from wearvision.errors import UnknownPart
+from wearvision.parts import region_names
 from wearvision_training.designs.not_part import FAMILIES, THINGS, WEIGHTS, sample_design
 from wearvision_training.recipe import Recipe
 from wearvision_training.scenes.camera import FAULTS
 from wearvision_training.sketch.not_part import draw_design, outline
 from wearvision_training.studio import draw, sample_recipe
-
-from wearvision.errors import UnknownPart
-from wearvision.parts import region_names
 
 SIZE = 96
 

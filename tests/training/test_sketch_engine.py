@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+
 from wearvision_training.recipe import Recipe
 from wearvision_training.scenes.bench import KINDS as BENCHES
 from wearvision_training.scenes.bench import sample_bench

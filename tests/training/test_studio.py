@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
+from wearvision.parts import PARTS
 from wearvision_training.recipe import Recipe
 from wearvision_training.sketch.catalogue import entry
 from wearvision_training.studio import AREA_RATIOS, OUTLINES, draw, sample_recipe
-
-from wearvision.parts import PARTS
 
 SIZE = 96
 EACH_VIEW = [(key, view) for key, part in PARTS.items() for view in part.views]

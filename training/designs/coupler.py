@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+
 from wearvision_training.designs.coupler_side import sample_side
 
 Json = dict[str, Any]

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
 from wearvision_training.designs.coupler_form import path_length
 
 Curve = NDArray[np.float64]

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
+
 from wearvision_training.designs.electrode_finish import GLAZES, Json, glaze, rod_metal
 from wearvision_training.designs.electrode_fittings import add_backs, add_hardware
 

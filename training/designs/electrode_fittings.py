@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.random import Generator
+
 from wearvision_training.designs.electrode_finish import METALS, Json, tint
 
 CLEAR_DIAMETERS = 2.05

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+
 from wearvision_training.designs.flame_cell_element import Design, Range, between, jitter, sample_element
 
 EXTENT = 0.96

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+
 from wearvision_training.designs import shapes as s
 from wearvision_training.designs.not_part_long import LONG
 from wearvision_training.designs.not_part_round import ROUND

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+
 from wearvision_training.designs import shapes as s
 from wearvision_training.designs.shapes import Layer, Rng
 

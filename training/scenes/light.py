@@ -59,4 +59,4 @@ def kelvin_to_rgb(kelvin: float) -> np.ndarray:
         y = 3.0817580 * x**3 - 5.87338670 * x**2 + 3.75112997 * x - 0.37001483
     xyz = np.array([x / y, 1.0, (1 - x - y) / y])
     matrix = np.array([[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]])
-    return np.clip(matrix @ xyz, 0.02, None).astype(np.float32)
+    return np.asarray(np.clip(matrix @ xyz, 0.02, None), np.float32)

@@ -8,6 +8,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from wearvision_training.sketch.noise import Plane, fractal, generator, smooth
 from wearvision_training.sketch.warp import homography, raster_to_plane
 
@@ -23,7 +24,7 @@ def _cells(rng: np.random.Generator, n: int, count: float) -> tuple[NDArray[np.i
     points = rng.integers(0, n, (max(3, int(count)), 2))
     seeds[points[:, 0], points[:, 1]] = 0
     far, label = cv2.distanceTransformWithLabels(seeds, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
-    return label, far.astype(np.float32)
+    return np.asarray(label, np.int32), far.astype(np.float32)
 
 
 def _wood(rng: np.random.Generator, n: int, grain: float) -> Texture:
@@ -184,9 +185,10 @@ def paint_bench(bench: Mapping[str, Any], camera: Mapping[str, Any], size: int, 
     flat = {**camera, "turn_deg": bench["turn_deg"], "scale": 1.0, "shift": [0.0, 0.0]}
     flat["distance"] = float(camera["distance"]) * float(camera["scale"])
     matrix = homography(flat, size) @ np.diag([SHEET, SHEET, 1.0]) @ raster_to_plane(n)
-    return cv2.warpPerspective(
+    seen = cv2.warpPerspective(
         sheet.astype(np.float32), matrix, (size, size), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101
     )
+    return np.asarray(seen, np.float32)
 
 
 def _dirty(factor: Plane, bench: Mapping[str, Any], rng: np.random.Generator) -> None:
@@ -203,8 +205,8 @@ def _dirty(factor: Plane, bench: Mapping[str, Any], rng: np.random.Generator) ->
             cv2.polylines(lines, [points], False, float(rng.uniform(-0.4, 0.5)), 1, cv2.LINE_AA)
         factor *= 1 + lines
     if bench["specks"]:
-        points = rng.integers(0, n, (int(bench["specks"]), 2))
-        factor[points[:, 0], points[:, 1]] *= rng.uniform(0.3, 1.9, len(points)).astype(np.float32)
+        specks = rng.integers(0, n, (int(bench["specks"]), 2))
+        factor[specks[:, 0], specks[:, 1]] *= rng.uniform(0.3, 1.9, len(specks)).astype(np.float32)
     if bench["edge"] is not None:
         cut = int((0.5 + 0.5 * float(bench["edge"])) * n)
         factor[:cut] *= float(rng.uniform(0.1, 0.5))

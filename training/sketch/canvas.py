@@ -9,6 +9,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from wearvision_training.sketch.drawing import Slice, Veil
 from wearvision_training.sketch.shading import Light, shade
 from wearvision_training.sketch.warp import Placed, rotation
@@ -143,7 +144,7 @@ def shadow_on_bench(
     dark = [_dark(casting[i], floor, camera, lamp, canvas.part.shape[0]) for i in sorted(chosen)]
     size = canvas.part.shape[0]
     lowest = np.minimum.reduce(dark)
-    canvas.darken(cv2.resize(lowest, (size, size), interpolation=cv2.INTER_LINEAR))
+    canvas.darken(np.asarray(cv2.resize(lowest, (size, size), interpolation=cv2.INTER_LINEAR), np.float32))
 
 
 def _shadow_on_part(
@@ -169,7 +170,7 @@ def _dark(piece: Slice, below: float, camera: Mapping[str, Any], lamp: Mapping[s
     key = cv2.GaussianBlur(key, (0, 0), 0.35 + float(lamp["softness"]) * pixels * 0.5)
     close = cv2.GaussianBlur(alpha, (0, 0), 0.6 + 0.7 * pixels)
     ambient = float(lamp["ambient"])
-    return np.clip(1 - (1 - ambient) * 0.9 * key - ambient * 0.65 * close, 0.03, 1).astype(np.float32)
+    return np.asarray(np.clip(1 - (1 - ambient) * 0.9 * key - ambient * 0.65 * close, 0.03, 1), np.float32)
 
 
 def lay_veil(canvas: Canvas, veil: Veil, camera: Mapping[str, Any]) -> None:

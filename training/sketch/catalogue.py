@@ -9,11 +9,11 @@ from importlib import import_module
 from typing import Any
 
 import numpy as np
-from wearvision_training.recipe import Recipe
-from wearvision_training.sketch.drawing import Drawing
 
 from wearvision.errors import UnknownPart
 from wearvision.parts import PARTS
+from wearvision_training.recipe import Recipe
+from wearvision_training.sketch.drawing import Drawing
 
 NONE = "none"
 """Part key of pictures that show no part."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+
 from wearvision_training.designs.coupler_form import ANGLES, EndForm, end_form, end_measures, outline_curve, path_length
 from wearvision_training.recipe import Recipe
 from wearvision_training.sketch.coupler_surface import (

@@ -11,6 +11,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from wearvision_training.designs.coupler_form import SAMPLES, Curve, smoothed
 from wearvision_training.sketch.drawing import Plane
 from wearvision_training.sketch.noise import fractal, generator, smooth

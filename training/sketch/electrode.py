@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
 from wearvision_training.recipe import Recipe
 from wearvision_training.sketch.drawing import Drawing, Slice
 from wearvision_training.sketch.electrode_deposit import cracks, deposit_slice, growth, longest_run, residue

@@ -9,6 +9,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from wearvision_training.recipe import Recipe
 from wearvision_training.sketch.drawing import Slice
 from wearvision_training.sketch.electrode_shapes import (

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
 from wearvision_training.wear.electrode import TIP_REACH, tip_edges
 
 Plane = NDArray[np.float32]

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from wearvision_training.recipe import Recipe
 from wearvision_training.sketch import onglass
 from wearvision_training.sketch.backdrop import paint_bench
@@ -124,10 +125,10 @@ def window_mean(picture: Picture, weight: Cover) -> float | None:
 def as_mask(cover: Cover) -> NDArray[np.bool_]:
     """Cover as a bool mask of the same area, so that a crack thinner than a pixel is neither lost nor fattened."""
     area = float(cover.sum())
-    half = cover >= 0.5
+    half = np.asarray(cover >= 0.5)
     if area < 0.5 or abs(int(half.sum()) - area) <= 0.1 * area:
         return half
     some = np.sort(cover[cover > 0.15])[::-1]
     if len(some) == 0:
         return half
-    return cover >= max(float(some[min(round(area), len(some)) - 1]), 0.15)
+    return np.asarray(cover >= max(float(some[min(round(area), len(some)) - 1]), 0.15))

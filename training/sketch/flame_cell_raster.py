@@ -10,6 +10,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from wearvision_training.sketch.noise import smooth
 from wearvision_training.wear.flame_cell import SAMPLES
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+
 from wearvision_training.designs.flame_cell_element import element_lines
 from wearvision_training.sketch.drawing import Slice, Veil
 from wearvision_training.sketch.flame_cell_raster import Grid, Mask, Plane, brushed, dim, grid, mix, plain

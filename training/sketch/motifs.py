@@ -8,6 +8,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from wearvision_training.sketch.drawing import Plane
 from wearvision_training.sketch.noise import fractal, smooth
 
@@ -40,7 +41,7 @@ def surface(layer: Mapping[str, Any], size: int, rng: np.random.Generator) -> tu
 
 
 def _saw(t: NDArray[np.float32]) -> NDArray[np.float32]:
-    return (2 * np.abs(2 * (t % 1.0) - 1) - 1).astype(np.float32)
+    return np.asarray(2 * np.abs(2 * (t % 1.0) - 1) - 1, np.float32)
 
 
 def _coined(size: int, rng: np.random.Generator) -> tuple[Image, Plane]:
@@ -86,7 +87,7 @@ def _picture(kind: str, colours: list[Image], size: int, rng: np.random.Generato
         t = 0.5 + 0.6 * fractal(rng, shape, 40 if kind == "foliage" else 3, 4)
     second = np.clip(0.5 + 0.7 * fractal(rng, shape, 3, 3), 0, 1)[..., None]
     t = np.clip(t, 0, 1).astype(np.float32)[..., None]
-    return (colours[0] * (1 - t) + t * (colours[1] * (1 - second) + colours[2] * second)).astype(np.float32)
+    return np.asarray(colours[0] * (1 - t) + t * (colours[1] * (1 - second) + colours[2] * second), np.float32)
 
 
 def _landscape(colours: list[Image], size: int, rng: np.random.Generator) -> Image:
@@ -99,4 +100,4 @@ def _landscape(colours: list[Image], size: int, rng: np.random.Generator) -> Ima
         below = np.clip((v[..., 0] - edge[None, :]) * size, 0, 1)[..., None]
         ground = colour * (0.6 + 0.4 * fractal(rng, (size, size), 12 * (k + 1), 3))[..., None]
         image = image * (1 - below) + below * np.clip(ground, 0, 1)
-    return image.astype(np.float32)
+    return np.asarray(image, np.float32)

@@ -21,7 +21,7 @@ def smooth(rng: np.random.Generator, shape: tuple[int, int], cells: tuple[float,
     """Noise about -1 to 1 with ``cells`` bumps along rows and columns; (H, W) float32."""
     height, width = shape
     grid = rng.uniform(-1, 1, (int(max(2, min(cells[0], height))) + 2, int(max(2, min(cells[1], width))) + 2))
-    return cv2.resize(grid.astype(np.float32), (width, height), interpolation=cv2.INTER_CUBIC)
+    return np.asarray(cv2.resize(grid.astype(np.float32), (width, height), interpolation=cv2.INTER_CUBIC), np.float32)
 
 
 def fractal(

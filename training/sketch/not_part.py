@@ -8,6 +8,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from wearvision_training.recipe import Recipe
 from wearvision_training.sketch import motifs
 from wearvision_training.sketch.drawing import Drawing, Plane, Slice
@@ -70,7 +71,7 @@ def _box(x: float, y: float, width: float, height: float, turn: float, corner: f
 def _fixed(points: NDArray[Any], size: int) -> NDArray[np.int32]:
     """Plane units to OpenCV's fixed-point raster coordinates."""
     pixels = (np.asarray(points, float) + 1) * size / 2 - 0.5
-    return np.round(pixels * 2**SUBPIXEL).astype(np.int32)
+    return np.asarray(np.round(pixels * 2**SUBPIXEL).astype(np.int32))
 
 
 def _cover(layer: Mapping[str, Any], size: int) -> NDArray[np.uint8]:

@@ -7,6 +7,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from wearvision_training.recipe import Recipe
 
 Image = NDArray[np.float32]
@@ -63,4 +64,4 @@ def _drop(under: Image, inside: NDArray[np.float32], drop: list[float]) -> Image
     )  # fmt: skip
     seen = seen * (1 - 0.35 * np.clip(far, 0, 1) ** 6)[..., None]
     light = np.exp(-(((du + 0.35 * radius) ** 2 + (dv + 0.35 * radius) ** 2) / (0.12 * radius) ** 2))
-    return under + alpha[..., None] * (seen + light[..., None] - under)
+    return np.asarray(under + alpha[..., None] * (seen + light[..., None] - under))

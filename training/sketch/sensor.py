@@ -8,6 +8,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from wearvision_training.sketch.noise import generator
 
 Image = NDArray[np.float32]
@@ -53,7 +54,8 @@ def develop(linear: Image, camera: Mapping[str, Any], white: Image, seed: int) -
     picture = _tone(picture, camera)
     if camera["sharpen"] > 0.02:
         soft = cv2.GaussianBlur(picture, (0, 0), float(camera["sharpen_px"]))
-        picture = cv2.addWeighted(picture, 1 + float(camera["sharpen"]), soft, -float(camera["sharpen"]), 0)
+        keen = float(camera["sharpen"])
+        picture = np.asarray(cv2.addWeighted(picture, 1 + keen, soft, -keen, 0))
     return _file(np.clip(picture * 255 + 0.5, 0, 255).astype(np.uint8), camera)
 
 
@@ -63,9 +65,9 @@ def _lens(linear: Image, camera: Mapping[str, Any], pixel: float) -> Image:
         # A strong defocus shows the aperture's disc; a disc of radius 2 sigma has the same spread.
         radius = int(np.ceil(2 * sigma))
         disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1)).astype(np.float32)
-        linear = cv2.filter2D(linear, -1, disc / disc.sum(), borderType=cv2.BORDER_REPLICATE)
+        linear = np.asarray(cv2.filter2D(linear, -1, disc / disc.sum(), borderType=cv2.BORDER_REPLICATE))
     elif sigma > 0.2:
-        linear = cv2.GaussianBlur(linear, (0, 0), sigma)
+        linear = np.asarray(cv2.GaussianBlur(linear, (0, 0), sigma))
     length = float(camera["motion_px"]) * pixel
     if length > 0.6:
         n = 2 * int(np.ceil(length / 2)) + 1
@@ -75,7 +77,7 @@ def _lens(linear: Image, camera: Mapping[str, Any], pixel: float) -> Image:
         middle = n // 2
         for t in np.linspace(-1, 1, 4 * n):
             kernel[round(middle + t * dy), round(middle + t * dx)] += 1
-        linear = cv2.filter2D(linear, -1, kernel / kernel.sum(), borderType=cv2.BORDER_REPLICATE)
+        linear = np.asarray(cv2.filter2D(linear, -1, kernel / kernel.sum(), borderType=cv2.BORDER_REPLICATE))
     return linear
 
 
@@ -83,8 +85,9 @@ def _noisy(picture: Image, iso: float, rng: np.random.Generator) -> Image:
     """Shot noise grows with the root of the light, read noise stays; both correlated a little by demosaicing."""
     grain = rng.standard_normal(picture.shape, dtype=np.float32)
     if iso > 0.012:
-        grain = cv2.blur(grain, (2, 2)) * 1.6
-    return picture + grain * (np.sqrt(np.clip(picture, 0, None)) * np.float32(iso) + np.float32(0.25 * iso))
+        grain = np.asarray(cv2.blur(grain, (2, 2)) * 1.6, np.float32)
+    spread = np.sqrt(np.clip(picture, 0, None)) * np.float32(iso) + np.float32(0.25 * iso)
+    return np.asarray(picture + grain * spread, np.float32)
 
 
 def _tone(picture: Image, camera: Mapping[str, Any]) -> Image:
@@ -96,7 +99,7 @@ def _tone(picture: Image, camera: Mapping[str, Any]) -> Image:
     curved = encoded + bend * 0.6 * (encoded * encoded * (3 - 2 * encoded) - encoded)
     grey = curved @ LUMINANCE
     out = grey[..., None] + float(camera["saturation"]) * (curved - grey[..., None])
-    return out * (1 - float(camera["black"])) + float(camera["black"])
+    return np.asarray(out * (1 - float(camera["black"])) + float(camera["black"]))
 
 
 def _file(picture: NDArray[np.uint8], camera: Mapping[str, Any]) -> NDArray[np.uint8]:
@@ -104,14 +107,17 @@ def _file(picture: NDArray[np.uint8], camera: Mapping[str, Any]) -> NDArray[np.u
     small = picture
     if camera["rescale"] < 1:
         n = max(16, round(size * float(camera["rescale"])))
-        small = cv2.resize(picture, (n, n), interpolation=cv2.INTER_AREA)
+        small = np.asarray(cv2.resize(picture, (n, n), interpolation=cv2.INTER_AREA), np.uint8)
     for quality in (camera["jpeg"], camera["jpeg_again"]):
         if quality is not None:
             swapped = cv2.cvtColor(small, cv2.COLOR_RGB2BGR)
             done, packed = cv2.imencode(".jpg", swapped, [cv2.IMWRITE_JPEG_QUALITY, int(quality)])
             if not done:
                 raise RuntimeError("OpenCV could not encode a JPEG")
-            small = cv2.cvtColor(cv2.imdecode(packed, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
+            decoded = cv2.imdecode(packed, cv2.IMREAD_COLOR)
+            if decoded is None:
+                raise RuntimeError("OpenCV could not read its own JPEG")
+            small = np.asarray(cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB), np.uint8)
     if small.shape[0] != size:
-        small = cv2.resize(small, (size, size), interpolation=cv2.INTER_LINEAR)
+        small = np.asarray(cv2.resize(small, (size, size), interpolation=cv2.INTER_LINEAR), np.uint8)
     return small

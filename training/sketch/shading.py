@@ -13,6 +13,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
 from wearvision_training.scenes.light import kelvin_to_rgb
 from wearvision_training.sketch.drawing import Slice
 from wearvision_training.sketch.noise import generator, smooth
@@ -62,7 +63,7 @@ def _field(light: Mapping[str, Any], colour: Image, size: int) -> Image:
     slope = 1 + float(light["slope"]) * 0.7 * (u * np.cos(a) + v * np.sin(a))
     strength = near * np.clip(slope, 0.2, None) * (1 - float(light["vignette"]) * 0.5 * (u * u + v * v))
     strength = np.clip(strength, 0.03, None) / strength.max()
-    return (strength[..., None] * colour).astype(np.float32)
+    return np.asarray(strength[..., None] * colour, np.float32)
 
 
 def _surroundings(light: Mapping[str, Any], towards: NDArray[np.float64], seed: int) -> tuple[Image, Image]:
@@ -82,14 +83,15 @@ def _surroundings(light: Mapping[str, Any], towards: NDArray[np.float64], seed: 
         cv2.rectangle(image, (x, y), (x + w, y + h), [float(rng.uniform(0.9, 2.5))] * 3, -1)
     lamp = (int((towards[0] * 0.5 + 0.5) * n), int((towards[1] * 0.5 + 0.5) * n))
     cv2.circle(image, lamp, int(rng.integers(2, 5)), [6.0 * (1 - float(light["ambient"])) + 1.5] * 3, -1, cv2.LINE_AA)
-    return cv2.GaussianBlur(image, (0, 0), 0.8), cv2.GaussianBlur(image, (0, 0), 5.0)
+    sharp, soft = cv2.GaussianBlur(image, (0, 0), 0.8), cv2.GaussianBlur(image, (0, 0), 5.0)
+    return np.asarray(sharp, np.float32), np.asarray(soft, np.float32)
 
 
 def shade(
     piece: Slice, part: tuple[slice, slice], light: Light, camera_rotation: NDArray[np.float64]
 ) -> NDArray[np.float32]:
     """Reflectance of the slice inside ``part`` (raster rows and columns), (h, w, 3) float32, before the light field."""
-    albedo = piece.albedo[part]
+    albedo: NDArray[np.float32] = piece.albedo[part]
     if piece.height is None and piece.gloss < 0.05 and piece.metal < 0.05:
         return albedo
     rows, columns = part
@@ -104,9 +106,11 @@ def shade(
     tinted = (1 - rough_metal) * diffuse + rough_metal * mirrored
     if step > 1:
         size = (columns.stop - columns.start, rows.stop - rows.start)
-        tinted, mirrored = (cv2.resize(a, size, interpolation=cv2.INTER_LINEAR) for a in (tinted, mirrored))
-    shaded = albedo * tinted
-    return shaded if coat == 0 else shaded + coat * mirrored
+        tinted, mirrored = (
+            np.asarray(cv2.resize(a, size, interpolation=cv2.INTER_LINEAR), np.float32) for a in (tinted, mirrored)
+        )
+    shaded: NDArray[np.float32] = albedo * tinted
+    return np.asarray(shaded if coat == 0 else shaded + coat * mirrored)
 
 
 def _normals(piece: Slice, part: tuple[slice, slice], step: int, turn: NDArray[np.float64]) -> Image:
@@ -115,16 +119,15 @@ def _normals(piece: Slice, part: tuple[slice, slice], step: int, turn: NDArray[n
     raster = piece.alpha.shape[0]
     if piece.height is None:
         shape = (len(range(rows.start, rows.stop, step)), len(range(columns.start, columns.stop, step)))
-        slope_x = np.zeros(shape, np.float32)
-        slope_y = np.zeros(shape, np.float32)
+        slope_x = slope_y = np.zeros(shape, np.float32)
     else:
         relief = np.ascontiguousarray(piece.height[part], np.float32)
         per_unit = raster / 2 / 8  # a 3x3 Sobel sums to 8 steps of one pixel
-        slope_x = cv2.Sobel(relief, cv2.CV_32F, 1, 0, ksize=3, scale=per_unit)
-        slope_y = cv2.Sobel(relief, cv2.CV_32F, 0, 1, ksize=3, scale=per_unit)
+        slope_x = np.asarray(cv2.Sobel(relief, cv2.CV_32F, 1, 0, ksize=3, scale=per_unit), np.float32)
+        slope_y = np.asarray(cv2.Sobel(relief, cv2.CV_32F, 0, 1, ksize=3, scale=per_unit), np.float32)
     inverse = 1 / np.sqrt(1 + slope_x**2 + slope_y**2)
     local = np.stack([-slope_x * inverse, -slope_y * inverse, inverse], -1)
-    return local @ turn.T.astype(np.float32)
+    return np.asarray(local @ turn.T.astype(np.float32))
 
 
 def _mirrored(normal: Image, gloss: float, light: Light) -> Image:
@@ -138,6 +141,7 @@ def _mirrored(normal: Image, gloss: float, light: Light) -> Image:
     map_y = (2 * normal[..., 2] * normal[..., 1] + drift_y) * (0.5 * n) + 0.5 * n
     sharp, soft = light.surroundings
     room = (gloss * sharp + (1 - gloss) * soft).astype(np.float32)
-    return cv2.remap(
+    seen = cv2.remap(
         room, map_x.astype(np.float32), map_y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
+    return np.asarray(seen, np.float32)

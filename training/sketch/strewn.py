@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+
 from wearvision_training.recipe import Recipe
 from wearvision_training.sketch.canvas import Canvas, lay_slice, shadow_on_bench
 from wearvision_training.sketch.not_part import draw_design

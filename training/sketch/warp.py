@@ -27,7 +27,7 @@ def rotation(camera: Mapping[str, Any]) -> Matrix:
     about_z = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1.0]])
     a = np.array([[np.cos(towards), -np.sin(towards), 0], [np.sin(towards), np.cos(towards), 0], [0, 0, 1.0]])
     lean = np.array([[np.cos(tilt), 0, np.sin(tilt)], [0, 1.0, 0], [-np.sin(tilt), 0, np.cos(tilt)]])
-    return a @ lean @ a.T @ about_z
+    return np.asarray(a @ lean @ a.T @ about_z, np.float64)
 
 
 def homography(camera: Mapping[str, Any], size: int, z: float = 0.0) -> Matrix:

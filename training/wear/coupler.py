@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
+
 from wearvision_training.designs import coupler_form
 from wearvision_training.designs.coupler_form import SPLINED, corner_angles, end_form
 

@@ -189,7 +189,7 @@ def _level(rows: NDArray[np.float64], goal: NDArray[np.float64]) -> tuple[NDArra
     signs[signs == 0] = 1.0
     system = np.column_stack([rows, signs])
     if abs(np.linalg.det(system)) < 1e-12:
-        return np.linalg.lstsq(rows, goal, rcond=None)[0], -1.0
+        return np.asarray(np.linalg.lstsq(rows, goal, rcond=None)[0], np.float64), -1.0
     found = np.linalg.solve(system, goal)
     return found[:3], abs(float(found[3]))
 

@@ -239,5 +239,4 @@ def _line(pair: MatchedWindows) -> _Line:
 
 
 def _smooth(values: NDArray[np.float64], sigma_px: float) -> NDArray[np.float64]:
-    smooth: NDArray[np.float64] = cv2.GaussianBlur(values, (0, 0), sigma_px, borderType=cv2.BORDER_REPLICATE)
-    return smooth
+    return np.asarray(cv2.GaussianBlur(values, (0, 0), sigma_px, borderType=cv2.BORDER_REPLICATE), np.float64)

@@ -31,7 +31,7 @@ def srgb_decode(code: NDArray[Any] | float) -> NDArray[Any]:
     """
     values = np.asarray(code)
     if values.dtype == np.uint8:
-        return _TABLE[values]
+        return np.asarray(_TABLE[values])
     values = values.astype(np.float64)
     return np.where(values <= 0.04045, values / 12.92, ((np.maximum(values, 0.0) + 0.055) / 1.055) ** 2.4)
 
@@ -62,7 +62,7 @@ def luminance(image: NDArray[np.uint8]) -> NDArray[np.float32]:
     """
     require_rgb(image)
     weights = np.asarray([LUMINANCE_WEIGHTS], np.float32)
-    light: NDArray[np.float32] = cv2.transform(_TABLE[image], weights)
+    light = np.asarray(cv2.transform(_TABLE[image], weights), np.float32)
     return light.reshape(image.shape[:2])
 
 
@@ -128,4 +128,4 @@ def dark_channel_transmission(
         raise ValueError(f"airlight must be > 0, got {airlight}")
     darkest = np.asarray(linear, np.float32).min(axis=2) / np.float32(airlight)
     dark = cv2.erode(darkest, np.ones((patch_px, patch_px), np.uint8))
-    return np.clip(1.0 - omega * dark, 0.0, 1.0).astype(np.float32)
+    return np.asarray(np.clip(1.0 - omega * dark, 0.0, 1.0), np.float32)

@@ -78,7 +78,7 @@ def edge_spread(grey: NDArray[np.float32], region: NDArray[np.bool_]) -> EdgeSpr
         if firm or min(grey.shape) < 64:
             break
         size = (grey.shape[1] // 2, grey.shape[0] // 2)
-        grey = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+        grey = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.float32)
         region = cv2.resize(region.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
         scale *= 2.0
     return spread
@@ -121,7 +121,7 @@ def _direction(along_x: NDArray[np.float32], along_y: NDArray[np.float32]) -> ND
 
 def _noise(grey: NDArray[np.float32]) -> float:
     """Deviation of the noise, from neighbours' differences by the median: edges are few."""
-    return float(np.median(np.abs(grey[:, 1:] - grey[:, :-1]))) / 0.6745 / np.sqrt(2)
+    return float(float(np.median(np.abs(grey[:, 1:] - grey[:, :-1]))) / 0.6745 / np.sqrt(2))
 
 
 def _gradient(
@@ -132,9 +132,9 @@ def _gradient(
     bell = np.exp(-(reach**2) / (2 * sigma_px**2))
     bell /= bell.sum()
     slope = reach * bell / np.sum(reach**2 * bell)  # answers 1 to a ramp of 1 a pixel
-    along_x = cv2.sepFilter2D(grey, cv2.CV_32F, slope, bell, borderType=cv2.BORDER_REPLICATE)
-    along_y = cv2.sepFilter2D(grey, cv2.CV_32F, bell, slope, borderType=cv2.BORDER_REPLICATE)
-    return along_x, along_y, cv2.magnitude(along_x, along_y)
+    along_x = np.asarray(cv2.sepFilter2D(grey, cv2.CV_32F, slope, bell, borderType=cv2.BORDER_REPLICATE), np.float32)
+    along_y = np.asarray(cv2.sepFilter2D(grey, cv2.CV_32F, bell, slope, borderType=cv2.BORDER_REPLICATE), np.float32)
+    return along_x, along_y, np.asarray(cv2.magnitude(along_x, along_y), np.float32)
 
 
 def _edges(

@@ -6,8 +6,7 @@ true oval away; without another cue for the tilt that part is not charged, only 
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +14,8 @@ from numpy.typing import NDArray
 from wearvision.measure import outline as lines
 from wearvision.measure.circle import Points, fit_circle
 from wearvision.measure.ellipse import Ellipse, fit_ellipse, rectifier
+from wearvision.measure.laying import EDGE_ERROR_PX, NEAR_CAMERA, Departures, Frame, tilt_axis
+from wearvision.measure.nominal import against_nominal
 from wearvision.measure.outline import Radii, Region
 from wearvision.measure.result import Measured, Outcome, Reason, Unmeasured
 
@@ -24,64 +25,13 @@ LEAST_LENGTH_PX = 8.0
 LEAST_LIMIT_PX = 3.0
 """The same rule: a limit that falls under this many pixels can't be told."""
 
-EDGE_ERROR_PX = 0.35
-"""Two-sigma error of a smoothed mask's outline; pure staircases show 0.2 to 0.3 (tests/measure/test_rim.py)."""
-
-NEAR_CAMERA = 12.0
-"""Camera distance in radii of the part, near but usual, at which the interval allows for perspective."""
-
 CLOSEST_CAMERA = 6.0
-"""The same as the nearest that is believed at all."""
-
-PLAIN_ROUND = 0.12
-"""Root mean square departure over radius beyond which an outline without a period is not a round one worn."""
-
-
-@dataclass(frozen=True, slots=True)
-class Frame:
-    """How to turn offsets in the picture into offsets seen square-on.
-
-    Attributes:
-        matrix: (2, 2), for row, column offsets; lengths along the tilt axis are kept.
-        tilt_deg: The tilt that it takes out.
-        known: True if it comes from something else than the outline judged.
-        spread: Error of second-order amplitude over radius that the cue leaves (two sigma).
-    """
-
-    matrix: NDArray[np.float64]
-    tilt_deg: float
-    known: bool
-    spread: float = 0.0
-
+"""Camera distance in radii of the part, the nearest that is believed at all."""
 
 def frame_of(ellipse: Ellipse, *, known: bool) -> Frame:
     """The frame in which the ellipse is a circle."""
     spread = (EDGE_ERROR_PX / 2 + ellipse.rms) / ellipse.major
     return Frame(rectifier(ellipse), ellipse.tilt_deg, known, spread)
-
-
-@dataclass(frozen=True, slots=True)
-class Departures:
-    """A profile against its nominal, in pixels of the rectified picture.
-
-    Attributes:
-        off: Signed departure at each angle, (N,).
-        nominal: Nominal radius at each angle, (N,).
-        kept: Which angles count, (N,) bool.
-        size: Nominal outer radius.
-        centre: Of the nominal, rectified offset from the frame's origin.
-    """
-
-    off: Radii
-    nominal: Radii
-    kept: NDArray[np.bool_]
-    size: float
-    centre: NDArray[np.float64]
-
-    @property
-    def value(self) -> float:
-        """Largest departure over the nominal outer radius."""
-        return float(np.abs(self.off[self.kept]).max() / self.size)
 
 
 def seen_outline(region: Region) -> Points | Unmeasured:
@@ -128,7 +78,7 @@ def profile_deviation(
         ellipse = fit_ellipse(points, robust=True)
         used, middle = frame_of(ellipse, known=False), np.array(ellipse.centre)
     flat = (points - middle) @ used.matrix.T
-    found = _against_nominal(flat, used, _reference_profile(reference))
+    found = against_nominal(flat, used, _reference_profile(reference))
     if isinstance(found, Unmeasured):
         return found
     departures, other = found
@@ -146,117 +96,6 @@ def _reference_profile(reference: Region | None) -> Radii | None:
     return lines.polar((points - np.array(ellipse.centre)) @ rectifier(ellipse).T)
 
 
-def _against_nominal(flat: Points, frame: Frame, reference: Radii | None) -> tuple[Departures, float] | Unmeasured:
-    """Departures from the nominal that the standard's order gives, and the value of the other reading (0: none)."""
-    if reference is not None:
-        return _laid(flat, lambda radii: _turned(reference, radii), frame), 0.0
-    radii = lines.polar(flat)
-    kept = lines.without_features(radii)
-    period = lines.period_of(radii)
-    order = period.order if period is not None else 0
-    if order and not kept.all() and lines.runs_of(~kept) == order and kept.mean() >= 0.4:
-        between = lines.period_of(lines.bridged(radii, kept))
-        order = between.order if between is not None else 0
-    if order and period is not None:
-        found = _laid(flat, lambda radii: lines.symmetric(radii, order), frame)
-        return found, _laid(flat, _round, frame).value if period.pure else 0.0
-    if kept.mean() < 0.4:
-        return Unmeasured(Reason.NO_NOMINAL, "Notches and ribs leave too little of the outline.")
-    found = _laid(flat, _round, frame)
-    if float(np.sqrt(np.mean(found.off[found.kept] ** 2))) > PLAIN_ROUND * found.size:
-        return Unmeasured(Reason.NO_NOMINAL, "The outline is neither round nor regular; its shape when new is unknown.")
-    return found, 0.0
-
-
-def _round(radii: Radii) -> Radii:
-    """The circle between a profile's features."""
-    return np.full_like(radii, np.median(radii[lines.without_features(radii)]))
-
-
-def _turned(reference: Radii, radii: Radii) -> Radii:
-    """The reference scaled to the profile and turned to where they agree best."""
-    scaled = reference * (np.median(radii) / np.median(reference))
-    match = np.fft.irfft(np.fft.rfft(radii - radii.mean()) * np.conj(np.fft.rfft(scaled - scaled.mean())), len(radii))
-    return np.roll(scaled, int(match.argmax()))
-
-
-def _laid(flat: Points, nominal_of: Callable[[Radii], Radii], frame: Frame, rounds: int = 10) -> Departures:
-    """The outline laid on its nominal where most of it agrees: centre, size, perspective, and tilt where unknown."""
-    at, centre = flat, np.zeros(2)
-    for _ in range(rounds):
-        radii = lines.polar(at)
-        nominal = nominal_of(radii)
-        kept = lines.without_features(radii) | (np.ptp(nominal) > 0.02 * nominal.mean())
-        move = _misfit(radii, nominal, kept, free_tilt=not frame.known)
-        at = _moved(at, move)
-        centre = centre + move[:2]
-        if np.abs(move[:2]).max() < 0.02 and np.abs(move[2:4]).max() < 1e-3:
-            break
-    radii = lines.polar(at)
-    nominal = nominal_of(radii)
-    shaped = np.ptp(nominal) > 0.02 * nominal.mean()
-    # Beside a steep wall of the design a small turn looks like a large departure.
-    kept = np.abs(_lean(nominal)) < 0.8 if shaped else lines.without_features(radii)
-    off = lines.smoothed(radii - nominal, kept)
-    return Departures(off, nominal, kept, float(nominal.max()), centre)
-
-
-def _misfit(radii: Radii, nominal: Radii, kept: NDArray[np.bool_], *, free_tilt: bool) -> NDArray[np.float64]:
-    """Shift (2), stretch (2), perspective (2), each as the outline shows it against the nominal; robust, linear.
-
-    A displacement with radial part u and tangential part w changes a profile by u - w·ρ'/ρ.
-    """
-    turn = lines.angles(len(radii))
-    cos, sin = np.cos(turn), np.sin(turn)
-    size = float(nominal.mean())
-    lean = np.clip(_lean(nominal), -1.0, 1.0)
-    rho = nominal / size
-    columns = [cos + lean * sin, sin - lean * cos, rho]
-    if free_tilt:
-        cos2, sin2 = np.cos(2 * turn), np.sin(2 * turn)
-        columns += [rho * (cos2 + lean * sin2), rho * (sin2 - lean * cos2)]
-    shaped = float(np.ptp(rho)) > 0.02
-    if shaped:
-        columns += [rho * rho * cos, rho * rho * sin, rho * lean]
-    rows, goal = np.column_stack(columns)[::3], ((radii - nominal) / size)[::3]
-    kept = kept[::3]
-    weights = kept.astype(np.float64)
-    ridge = np.full(rows.shape[1], 1e-6 * len(goal))
-    if shaped:
-        # On lobes a shift and a perspective look much alike; a camera gives little of the latter.
-        ridge[-3:-1] = 0.02 * len(goal)
-    solution = np.zeros(rows.shape[1])
-    for turn_number in range(14):
-        normal = (rows * weights[:, None]).T @ rows + np.diag(ridge)
-        solution = np.linalg.solve(normal, (rows * weights[:, None]).T @ goal)
-        off = goal - rows @ solution
-        spread = max(1.4826 * float(np.median(np.abs(off[kept]))), 0.1 / size)
-        # Least absolute departures first, as in ``fit_ellipse``.
-        bounded = np.minimum(spread / np.maximum(np.abs(off), 1e-9), 10.0)
-        tukey = np.maximum(1 - (off / (4.685 * spread)) ** 2, 0) ** 2
-        weights = kept * (bounded if turn_number < 9 else tukey)
-    full = np.zeros(6)
-    full[:2] = solution[:2] * size
-    if free_tilt:
-        full[2:4] = solution[3:5]
-    if shaped:
-        spot = 5 if free_tilt else 3
-        full[4:6] = solution[spot : spot + 2] / size
-    return full
-
-
-def _lean(nominal: Radii) -> Radii:
-    """ρ'/ρ: the slope of the outline against the tangent of a circle, (N,)."""
-    return (np.roll(nominal, -1) - np.roll(nominal, 1)) / (2 * lines.angles(len(nominal))[1] * nominal)
-
-
-def _moved(points: Points, move: NDArray[np.float64]) -> Points:
-    """The points with that shift, stretch and perspective taken out."""
-    away = points - move[:2]
-    strained = away @ (np.eye(2) - np.array([[move[2], move[3]], [move[3], -move[2]]]))
-    return np.asarray(strained / (1 + strained @ move[4:6])[:, None])
-
-
 def circle_departures(flat: Points) -> Departures:
     """Departures from the least-squares circle, features left out (the rim's definition)."""
     centre = flat.mean(axis=0)
@@ -272,7 +111,7 @@ def circle_departures(flat: Points) -> Departures:
     radii = lines.polar(flat, centre)
     smooth = lines.smoothed(radii, kept)
     off = smooth - circle.radius
-    return Departures(off, np.full_like(off, circle.radius), kept, circle.radius, centre)
+    return Departures(off, np.full_like(off, circle.radius), kept, circle.radius, centre, radii)
 
 
 def outcome(
@@ -316,8 +155,7 @@ def levelled(found: Departures, frame: Frame) -> Departures:
     then too large. Wear all round is alike on both sides of the tilt axis on average, so a small
     imbalance along the tilt is taken for perspective; a large one, more than any camera gives, is wear.
     """
-    values, axes = np.linalg.eigh(frame.matrix)
-    axis = axes[:, int(np.argmax(values))]
+    axis = tilt_axis(frame)
     turn = lines.angles(len(found.off))
     along = np.cos(turn) * axis[0] + np.sin(turn) * axis[1]
     energy = found.off**2 * found.kept

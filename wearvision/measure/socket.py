@@ -25,6 +25,11 @@ SOCKET_BLUR_PX = 0.7
 LEAST_SOCKET_PX = 16.0
 """Twice the wear standard's shortest length: a socket with a centre-to-flat distance under 8 pixels."""
 
+POLYGON_TILT_PX = 0.7
+"""Two-sigma error of the second-order form that a polygon tells, over its centre-to-flat distance in pixels.
+
+Found on drawn squares of 18 to 72 pixels, tilted to 35 degrees, from 10 to 25 face radii away: 0.66 to 0.75."""
+
 
 class Kind(StrEnum):
     """Forms of a drive opening."""
@@ -103,7 +108,7 @@ def read_socket(region: Region, frame: Frame | None = None) -> Socket | Unmeasur
     if found is not None:
         a_px, corners, own = found
         kind = Kind.SQUARE if len(corners) == 4 else Kind.HEXAGON
-        return Socket(kind, a_px, corners, radii, len(corners), points, _frame(own.T @ matrix, 0.3 / a_px))
+        return Socket(kind, a_px, corners, radii, len(corners), points, _frame(own.T @ matrix, POLYGON_TILT_PX / a_px))
     teeth = _teeth(radii)
     if teeth:
         ring = fit_ellipse(points[np.hypot(*flat.T) > np.median(radii)], robust=True)
@@ -152,6 +157,9 @@ def _polygon(flat: Points, count: int) -> tuple[float, tuple[Corner, ...], NDArr
             return None
         sides = [_line(at[inside & (side == number)]) for number in range(count)]
         normals, offsets = np.array([found[0] for found in sides]), np.array([found[1] for found in sides])
+        after = np.roll(normals, -1, axis=0)
+        if np.abs(normals[:, 0] * after[:, 1] - normals[:, 1] * after[:, 0]).min() < 0.1:
+            return None  # neighbouring sides are parallel: no polygon
         tips = np.array(
             [np.linalg.solve(normals[[k, (k + 1) % count]], offsets[[k, (k + 1) % count]]) for k in range(count)]
         )

@@ -72,7 +72,8 @@ def match_windows(
     disc = away <= _INNER
     warp, correlation = _align(seen, raw, disc, away)
     size = (_SIDE_PX, _SIDE_PX)
-    clear = cv2.warpAffine(raw, warp, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderValue=float("nan"))
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    clear = np.asarray(cv2.warpAffine(raw, warp, size, flags=flags, borderValue=float("nan")), np.float32)
     # NaN, outside a picture, is not below anything.
     there = (seen < _CLIPPED) & (clear < _CLIPPED)
     ring = there & (away >= _RING[0]) & (away <= _RING[1]) & (np.nan_to_num(clear) > 0.004)
@@ -95,7 +96,7 @@ def match_windows(
 def _away() -> NDArray[np.float64]:
     """Distance from the window's centre on the grid, in radii."""
     at = (np.arange(_SIDE_PX) - (_SIDE_PX - 1) / 2) / (_SIDE_PX / 2 / _REACH)
-    return np.hypot(at[:, None], at[None, :])
+    return np.asarray(np.hypot(at[:, None], at[None, :]), np.float64)
 
 
 def _unrolled(light: NDArray[np.float32], window: NDArray[np.bool_]) -> NDArray[np.float32]:
@@ -112,18 +113,18 @@ def _unrolled(light: NDArray[np.float32], window: NDArray[np.bool_]) -> NDArray[
     if shrink < 0.75:
         size = (max(1, round(light.shape[1] * shrink)), max(1, round(light.shape[0] * shrink)))
         ratio = np.asarray([size[0] / light.shape[1], size[1] / light.shape[0]])
-        light = cv2.resize(light, size, interpolation=cv2.INTER_AREA)
+        light = np.asarray(cv2.resize(light, size, interpolation=cv2.INTER_AREA), np.float32)
         centre, stretch = (centre + 0.5) * ratio - 0.5, ratio[:, None] * stretch
     step = stretch / radius
     corner = centre - step @ np.full(2, (_SIDE_PX - 1) / 2)
-    grid: NDArray[np.float32] = cv2.warpAffine(
+    grid = cv2.warpAffine(
         light,
         np.column_stack([step, corner]),
         (_SIDE_PX, _SIDE_PX),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderValue=float("nan"),
     )
-    return grid
+    return np.asarray(grid, np.float32)
 
 
 def _align(
@@ -148,7 +149,7 @@ def _flattened(light: NDArray[np.float32], disc: NDArray[np.bool_]) -> NDArray[n
     fine = cv2.GaussianBlur(filled, (0, 0), _SOFTEN_PX) - cv2.GaussianBlur(filled * inside, (0, 0), sigma) / share
     fine *= inside
     local = np.sqrt(cv2.GaussianBlur(fine * fine, (0, 0), sigma) / share)
-    flat: NDArray[np.float32] = inside * fine / np.maximum(local, 0.25 * float(local[disc].mean()) + 1e-6)
+    flat = inside * fine / np.maximum(local, 0.25 * float(local[disc].mean()) + 1e-6)
     # Glints and specks shall not lead the match.
     return np.clip(flat, -3, 3).astype(np.float32)
 
@@ -184,11 +185,12 @@ def _refine(
     start = (warp, _correlation(target, source, warp, disc))
     criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 40, 1e-4)
     try:
-        _, better = cv2.findTransformECC(
+        _, aligned = cv2.findTransformECC(
             target, source, warp.copy(), cv2.MOTION_AFFINE, criteria, disc.astype(np.uint8)
         )
     except cv2.error:  # does not converge: nothing in common
         return start
+    better = np.asarray(aligned, np.float32)
     moved = float(np.abs(better - warp)[:, :2].max())
     found = (better, _correlation(target, source, better, disc))
     return found if moved < 0.25 and found[1] > start[1] else start
@@ -204,5 +206,4 @@ def _correlation(
 
 
 def _soft(light: NDArray[np.float32]) -> NDArray[np.float32]:
-    soft: NDArray[np.float32] = cv2.GaussianBlur(np.nan_to_num(light), (0, 0), _SOFTEN_PX)
-    return soft
+    return np.asarray(cv2.GaussianBlur(np.nan_to_num(light), (0, 0), _SOFTEN_PX), np.float32)

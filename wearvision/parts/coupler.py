@@ -11,7 +11,7 @@ from wearvision.measure.cover import cover_ratio
 from wearvision.measure.cracks import crack_ratio
 from wearvision.measure.ellipse import fit_ellipse
 from wearvision.measure.profile import Frame, frame_of, profile_deviation, seen_outline
-from wearvision.measure.result import Outcome, Unmeasured
+from wearvision.measure.result import Outcome, Reason, Unmeasured
 from wearvision.measure.socket import Kind, Socket, read_socket
 from wearvision.parts.spec import Mask, Mode, PartSpec, Scene
 
@@ -57,8 +57,10 @@ def _end(scene: Scene) -> dict[str, Outcome]:
     if socket.kind is Kind.SPLINED:
         first = read_socket(reference.soft("socket")) if reference is not None and reference.view == "end" else None
         found["tooth_loss"] = tooth_loss(socket, reference=first if isinstance(first, Socket) else None)
+        found["corner_rounding"] = Unmeasured(Reason.NOT_IN_VIEW, "This drive has teeth, no corners.")
     else:
         found["corner_rounding"] = corner_rounding(socket)
+        found["tooth_loss"] = Unmeasured(Reason.NOT_IN_VIEW, "This drive has no teeth.")
     return found
 
 

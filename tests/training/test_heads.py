@@ -1,0 +1,54 @@
+"""The measure heads: a loss that says worn or not and how far, and a refit that leaves the rest alone."""
+
+from __future__ import annotations
+
+import torch
+
+from wearvision_training.heads import HeadConfig, train_heads
+from wearvision_training.losses import IGNORE, Targets, head_loss
+from wearvision_training.network import MEASURES, REGIONS, WearNetwork
+
+
+def _targets(value: torch.Tensor) -> Targets:
+    count = len(value)
+    empty = torch.full((count,), IGNORE)
+    return Targets(torch.zeros(count, dtype=torch.int64), empty, empty, value, torch.ones(count, len(REGIONS)))
+
+
+def test_head_loss_missing_truth_counts_nothing() -> None:
+    size, spread, presence = torch.ones(2, 3), torch.ones(2, 3), torch.zeros(2, 3)
+    value = torch.tensor([[0.0, 1.0, float("nan")], [0.5, 0.0, float("nan")]])
+    loss = head_loss(size, spread, presence, value)
+    wild = size.clone()
+    wild[:, 2] = 99.0
+    assert torch.isfinite(loss)
+    assert float(head_loss(wild, spread, presence, value)) == float(loss)
+
+
+def test_head_loss_size_is_learned_from_worn_pictures_only() -> None:
+    size = torch.full((1, 2), 0.7, requires_grad=True)
+    value = torch.tensor([[0.0, 1.0]])
+    head_loss(size, torch.ones(1, 2), torch.zeros(1, 2), value).backward()
+    assert size.grad is not None
+    assert float(size.grad[0, 0]) == 0.0
+    assert float(size.grad[0, 1]) < 0.0  # too small: the step goes up
+
+
+def test_train_heads_learns_what_the_features_tell_and_keeps_the_rest() -> None:
+    torch.manual_seed(0)
+    network = WearNetwork(None).eval()
+    width = network.gauge[0].in_features
+    features = torch.rand(200, width)
+    value = torch.full((200, len(MEASURES)), float("nan"))
+    value[:, 0] = torch.where(features[:, 0] > 0.5, 1.0, 0.0)
+    before = {name: tensor.clone() for name, tensor in network.state_dict().items()}
+    features[:, 0] *= 5
+    train_heads(network, features, _targets(value), HeadConfig(epochs=25, batch=50, rate=3e-3))
+    with torch.inference_mode():
+        size, _, presence = network.measure_heads(features)
+        estimate = (torch.sigmoid(presence) * size)[:, 0]
+    worn = value[:, 0] > 0.5
+    assert float(estimate[worn].mean()) > 0.6
+    assert float(estimate[~worn].mean()) < 0.4
+    changed = {name for name, tensor in network.state_dict().items() if not torch.equal(tensor, before[name])}
+    assert {name.split(".")[0] for name in changed} <= {"gauge", "size", "spread", "presence"}
