@@ -64,7 +64,8 @@ def model_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     try:
         Calibration.read(record.get("calibration", {}))
     except ModelError:
-        record["calibration"] = synthetic_calibration()
+        refusal = record.get("calibration", {}).get("refusal", synthetic_calibration()["refusal"])
+        record["calibration"] = {**synthetic_calibration(), "refusal": refusal}
     (folder / "model.json").write_text(json.dumps(record), "utf-8")
     return folder
 

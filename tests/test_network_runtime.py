@@ -101,7 +101,7 @@ def test_sighting_holds_every_channel_within_its_range(network: Network) -> None
     assert all(one.value >= 0 and one.spread > 0 and 0 <= one.presence <= 1 for one in seen.estimates.values())
     assert tuple(seen.regions) == region_names()
     assert all(plane.shape == (network.size,) * 2 and plane.dtype == np.float32 for plane in seen.regions.values())
-    assert all(0 <= plane.min() and plane.max() <= 1 for plane in seen.regions.values())
+    assert all(plane.min() >= 0 and plane.max() <= 1 for plane in seen.regions.values())
     assert np.array_equal(square, before)
 
 

@@ -20,13 +20,13 @@ PHOTO = np.full((600, 900, 3), 150, np.uint8)
 SIDE = 300
 
 
-def found(part: str = "electrode", *, gap: int = 20, window: Window = Window(100, 200, SIDE), rods: int = 2) -> Examination:
+def found(part: str = "electrode", *, gap: int = 20, window: Window | None = None, rods: int = 2) -> Examination:
     rod = np.zeros((SIDE, SIDE), bool)
     rod[60:80, 50:200] = True
     if rods > 1:
         rod[80 + gap : 100 + gap, 50:200] = True
     look = Look(
-        np.zeros((SIDE, SIDE, 3), np.uint8), window, Sighting({}, 0, {}, {}, {}, {}), (slice(0, SIDE), slice(0, SIDE))
+        np.zeros((SIDE, SIDE, 3), np.uint8), window or Window(100, 200, SIDE), Sighting({}, 0, {}, {}, {}, {}), (slice(0, SIDE), slice(0, SIDE))
     )
     return Examination(look, PARTS[part], "side", {"rod": rod}, {}, {})
 

@@ -42,11 +42,11 @@ def test_value_is_the_blend_and_interval_the_calibrations() -> None:
 
 
 def test_strong_difference_widens_and_says_so() -> None:
-    item = settle(found(0.10, Measured(0.40, 0.4, 0.4)), CALIBRATION, LIMITS)["haze"]
+    item = settle(found(0.05, Measured(0.25, 0.25, 0.25)), CALIBRATION, LIMITS)["haze"]
     assert not item.agree
     assert isinstance(item.outcome, Measured)
     assert "differ strongly" in item.outcome.note
-    assert item.outcome.high - item.outcome.value == pytest.approx(3 * (0.01 + 0.25))
+    assert item.outcome.high - item.outcome.value == pytest.approx(3 * (0.01 + 0.15))
 
 
 @pytest.mark.parametrize("reason", list(Reason))

@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterable, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,6 @@ from wearvision.measure.result import Measured, Outcome
 from wearvision.network import ModelFolder, Network
 from wearvision.parts import PARTS
 from wearvision.sighting import Estimate
-from wearvision.standard import Row, load_limits
 from wearvision_training.dataset import PictureSet
 
 WEIGHTS = (0.0, 0.25, 0.5, 0.75, 1.0)
@@ -76,7 +76,9 @@ def see(folder: Path, pictures: PictureSet, *, workers: int, progress: bool = Tr
     from tqdm import tqdm
 
     tasks: Iterable[Any] = zip(pictures.images, pictures.truths, strict=True)
-    with ProcessPoolExecutor(max_workers=workers, initializer=_start, initargs=(str(folder),)) as pool:
+    # Spawned, not forked: a fork beside the threads of a runtime already loaded here may wait for ever.
+    context = get_context("spawn")
+    with ProcessPoolExecutor(workers, context, initializer=_start, initargs=(str(folder),)) as pool:
         results = pool.map(_see, tasks, chunksize=16)
         return list(tqdm(results, total=len(pictures), desc="examining", mininterval=5, disable=not progress))
 
@@ -100,7 +102,7 @@ def fit(seen: list[Seen], *, rate: float = 0.95) -> dict[str, Any]:
         worst: dict[int, float] = {}
         for mode in spec.modes:
             key, name = f"{part}.{mode.measure}", mode.measure
-            how = _best_blend(choosing, name, load_limits().row(part, name))
+            how = _best_blend(choosing, name)
             chosen, scored = _residuals(choosing, name, how), _residuals(scoring, name, how)
             below, above = _reach(np.array(list(chosen.values())), each)
             for index, residual in scored.items():
@@ -155,12 +157,8 @@ def _pairs(items: list[Seen], name: str) -> list[tuple[int, Seen, float]]:
     ]
 
 
-def _best_blend(items: list[Seen], name: str, row: Row) -> dict[str, float]:
-    """Share of geometry, share of doubt and usual gap.
-
-    The share of geometry is that with the smallest error, worn and unworn pictures weighing alike; the share of doubt
-    that with the narrowest intervals.
-    """
+def _best_blend(items: list[Seen], name: str) -> dict[str, float]:
+    """Share of geometry with the smallest error, share of doubt with the narrowest intervals, and usual gap."""
     pairs = [(item, truth) for _, item, truth in _pairs(items, name)]
     gaps = [
         abs(found.value - item.direct[name].value)
@@ -171,14 +169,12 @@ def _best_blend(items: list[Seen], name: str, row: Row) -> dict[str, float]:
         return {"weight": 0.0, "doubt": 0.0, "usual_gap": 0.0}
     gap = round(float(np.quantile(gaps, USUAL)), 5)
     truths = np.array([truth for _, truth in pairs])
-    worn = truths >= row.serviceable_below
 
     def joined(weight: float, doubt: float) -> list[Blend]:
         return [blend(item.direct[name], item.geometry.get(name), weight, doubt, gap) for item, _ in pairs]
 
     def error(weight: float) -> float:
-        errors = np.abs(np.array([one.value for one in joined(weight, 0.0)]) - truths)
-        return sum(float(errors[kind].mean()) for kind in (worn, ~worn) if kind.any())
+        return float(np.abs(np.array([one.value for one in joined(weight, 0.0)]) - truths).mean())
 
     weight = min(WEIGHTS, key=error)
 

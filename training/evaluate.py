@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -47,7 +48,9 @@ def answer(folder: Path, pictures: PictureSet, *, workers: int) -> Answers:
     """Grades every picture of a set as a user's photo would be."""
     from tqdm import tqdm
 
-    with ProcessPoolExecutor(max_workers=workers, initializer=_start, initargs=(str(folder),)) as pool:
+    # Spawned, not forked: a fork beside the threads of a runtime already loaded here may wait for ever.
+    context = get_context("spawn")
+    with ProcessPoolExecutor(workers, context, initializer=_start, initargs=(str(folder),)) as pool:
         reports = list(
             tqdm(pool.map(_grade, pictures.images, chunksize=16), total=len(pictures), desc="grading", mininterval=5)
         )

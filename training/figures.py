@@ -39,9 +39,9 @@ class Pose:
     shift: tuple[float, float] = (0.3, 0.2)
 
     @classmethod
-    def by_chance(cls, rng: np.random.Generator, *, near: float = 10.0, far: float = 25.0, most_deg: float = 35.0) -> Pose:
-        """A tilt up to ``most_deg`` any way, a distance from near to far, anywhere on the raster."""
-        tilt, towards, distance = rng.uniform(0, most_deg), rng.uniform(0, 6), rng.uniform(near, far)
+    def by_chance(cls, rng: np.random.Generator, *, near: float = 10.0, far: float = 25.0) -> Pose:
+        """A tilt up to 35 degrees any way, a distance from near to far, anywhere on the raster."""
+        tilt, towards, distance = rng.uniform(0, 35), rng.uniform(0, 6), rng.uniform(near, far)
         across, down = rng.uniform(0, 1, 2)
         return cls(float(tilt), float(towards), float(distance), (float(across), float(down)))
 

@@ -12,20 +12,18 @@ import numpy as np
 SIZES = (40, 80, 160)
 """Radii in pixels at which figures are drawn: of the rim, the end's face, the window."""
 
-STUDIO_PX = 480
-"""Side of the studio's pictures."""
+STUDIO_PX = {"tip_loss": 320, "bow_ratio": 640, "film_loss": 320, "haze": 320}
+"""Side of the studio's pictures; a bow that matters is a hundredth of a length, and must be some pixels."""
 
 TARGETS = {
     "rim_deviation": 0.008,
     "profile_deviation": 0.008,
     "corner_rounding": 0.05,
     "crack_ratio": 0.05,
-    "tip_loss": 0.05,
-    "bow_ratio": 0.004,
-    "film_loss": 0.05,
-    "haze": 0.05,
+    "film_loss": 0.03,
+    "haze": 0.03,
 }
-"""Mean absolute error to stay under; for cracks relative."""
+"""Mean absolute error to stay under, for cracks relative; measures without an entry have none set."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +40,7 @@ class Score:
         covered: Share of those measured whose interval holds the truth.
         absent: Cases without the mode that were measured.
         alarms: Share of those read at or over the serviceable limit.
-        target: The error to stay under.
+        target: The error to stay under; None where none is set.
     """
 
     name: str
@@ -54,19 +52,18 @@ class Score:
     covered: float
     absent: int
     alarms: float
-    target: float
+    target: float | None
 
 
 def scores(count: int, seed: int) -> Iterator[Score]:
     """The rows one by one; each case from its own seed, so that the table depends on ``count`` and ``seed`` only.
 
     Args:
-        count: Worn cases a row, > 0; half as many without wear where they are drawn, as many in the studio.
+        count: Worn cases a row, > 0; half as many are drawn without that wear.
         seed: Of all chance.
     """
-    from wearvision_training.geometry_cases import DRAWN, STUDIO, studio_cases
-
     from wearvision.standard.limits import load_limits
+    from wearvision_training.geometry_cases import DRAWN, STUDIO, studio_cases
 
     rows = load_limits().rows
     for name, (part, measure, case) in DRAWN.items():
@@ -77,12 +74,13 @@ def scores(count: int, seed: int) -> Iterator[Score]:
             yield _score(name, size, pairs, rows[part, measure].serviceable_below, TARGETS[measure])
     for measure, (part, _, _) in STUDIO.items():
         limit = rows[part, measure].serviceable_below
-        rng = np.random.default_rng([seed, STUDIO_PX, zlib.crc32(measure.encode())])
-        pairs = ((answer.true, answer.outcome) for answer in studio_cases(measure, STUDIO_PX, count, limit, rng))
-        yield _score(measure, STUDIO_PX, pairs, limit, TARGETS[measure])
+        size = STUDIO_PX[measure]
+        rng = np.random.default_rng([seed, size, zlib.crc32(measure.encode())])
+        pairs = ((answer.true, answer.outcome) for answer in studio_cases(measure, size, count, limit, rng))
+        yield _score(measure, size, pairs, limit, TARGETS.get(measure))
 
 
-def _score(name: str, size: int, pairs: Iterable[tuple[float, object]], limit: float, target: float) -> Score:
+def _score(name: str, size: int, pairs: Iterable[tuple[float, object]], limit: float, target: float | None) -> Score:
     """The row of some truths and outcomes."""
     from wearvision.measure.result import Measured
 
@@ -119,15 +117,18 @@ HEAD = (
 
 def line_of(row: Score) -> str:
     """A row as text under ``HEAD``; an error that is not a number has met nothing."""
-    met = "yes" if row.error <= row.target and row.error < row.constant else "no"
+    met = "-"
+    if row.target is not None:
+        met = "yes" if row.error <= row.target and row.error < row.constant else "no"
+    target = "-" if row.target is None else f"{row.target:.3f}"
     return (
         f"{row.name:<34}{row.size_px:>7}{row.worn:>6}{row.unmeasured:>9}{row.error:>8.4f}{row.constant:>10.4f}"
-        f"{row.covered:>9.2f}{row.absent:>8}{row.alarms:>8.2f}{row.target:>8.3f}  {met}"
+        f"{row.covered:>9.2f}{row.absent:>8}{row.alarms:>8.2f}{target:>8}  {met}"
     )
 
 
 @click.command("geometry")
-@click.option("--n", "count", default=30, show_default=True, type=click.IntRange(2, 2000), help="Worn cases a row.")
+@click.option("--n", "count", default=20, show_default=True, type=click.IntRange(2, 2000), help="Worn cases a row.")
 @click.option("--seed", default=1, show_default=True, help="Of all chance.")
 def geometry(count: int, seed: int) -> None:
     """Measures true region masks, without a network, and prints the error of each measure."""

@@ -7,6 +7,16 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+
+from wearvision.measure.corners import corner_rounding
+from wearvision.measure.cracks import crack_ratio
+from wearvision.measure.ellipse import fit_ellipse, stretch
+from wearvision.measure.profile import Frame, frame_of, profile_deviation, seen_outline
+from wearvision.measure.result import Outcome, Reason, Unmeasured
+from wearvision.measure.rim import rim_deviation, window_cue
+from wearvision.measure.socket import Socket, read_socket
+from wearvision.parts import PARTS
+from wearvision.parts.spec import Scene
 from wearvision_training.example import Example
 from wearvision_training.figures import (
     TURN,
@@ -30,23 +40,13 @@ from wearvision_training.sketch.sensor import expose
 from wearvision_training.studio import draw, sample_recipe
 from wearvision_training.wear import electrode, flame_cell
 
-from wearvision.measure.corners import corner_rounding
-from wearvision.measure.cracks import crack_ratio
-from wearvision.measure.ellipse import fit_ellipse, stretch
-from wearvision.measure.profile import Frame, frame_of, profile_deviation, seen_outline
-from wearvision.measure.result import Outcome, Reason, Unmeasured
-from wearvision.measure.rim import rim_deviation, window_cue
-from wearvision.measure.socket import Socket, read_socket
-from wearvision.parts import PARTS
-from wearvision.parts.spec import Scene
-
 LEAST, MOST = 0.03, 0.12
 """Departures drawn, over the radius: from the serviceable limit to far beyond replace."""
 
 ENDS: dict[str, Array] = {"round": np.ones_like(TURN), "ribbed": ribbed(), "hexagon": hexagon()}
 
 WAVES = [(3, 4), (3, 5), (3, 7), (3, 8), (4, 5), (4, 7), (5, 7), (5, 8), (7, 8)]
-"""Pairs of orders of wavy wear. Not 4 with 8: that repeats four times a turn, so it is its own nominal by the standard."""
+"""Pairs of orders of wavy wear. Not 4 with 8: that repeats four times a turn and is by the standard its own nominal."""
 
 DRIVES: dict[str, Callable[[float], Array]] = {
     "square": lambda worn: polygon(4, [worn, 0.4 * worn, 0.8 * worn, 0.6 * worn]),
@@ -55,6 +55,9 @@ DRIVES: dict[str, Callable[[float], Array]] = {
     "double-D": lambda worn: cut_circle(2, 1.5, worn),
 }
 """Sockets with centre to flat 1 whose most worn corner has that fillet."""
+
+METERED_PX = 96
+"""Side of the quick picture by which the light is metered."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +109,8 @@ def profile(size: int, rng: np.random.Generator, worn: bool, *, tilt_known: bool
     shape = str(rng.choice(list(ENDS)))
     radii, true = worn_end(shape, rng.uniform(LEAST, MOST) * worn, rng) if worn else (ENDS[shape], 0.0)
     pose = Pose.by_chance(rng)
-    frame: Frame | None = Frame(stretch(np.cos(np.radians(pose.tilt_deg)), pose.towards), pose.tilt_deg, True, 0.3 / size)
+    matrix = stretch(np.cos(np.radians(pose.tilt_deg)), pose.towards)
+    frame: Frame | None = Frame(matrix, pose.tilt_deg, True, 0.3 / size)
     if not tilt_known:
         mask = seen(0.45 * polygon(4, [0.1] * 4), size, pose)
         face = seen_outline(seen(radii, size, pose))
@@ -170,12 +174,12 @@ STUDIO: dict[str, tuple[str, str, Callable[[Mapping[str, Any]], float]]] = {
 
 
 def studio_cases(measure: str, size: int, count: int, limit: float, rng: np.random.Generator) -> Iterator[Answer]:
-    """Pictures by chance: ``count`` worn by the measure beyond the limit, and as many without that wear.
+    """Pictures by chance: ``count`` worn by the measure beyond the limit, and half as many without that wear.
 
     Flame cells and electrodes are measured against the same design unworn, in the same light and pose.
     """
     part, view, level = STUDIO[measure]
-    left = {True: count, False: count}
+    left = {True: count, False: count // 2}
     for _ in range(40 * count):
         if not any(left.values()):
             return
@@ -194,7 +198,7 @@ def studio_case(recipe: Recipe, measure: str, size: int) -> Answer | None:
     reference = None
     if recipe.part != "coupler":
         new = unworn(recipe)
-        new = replace(new, camera={**new.camera, "gain": _gain(new, size)})
+        new = replace(new, camera={**new.camera, "gain": _gain(new)})
         recipe = replace(recipe, camera=new.camera)
         reference = scene_of(draw(new, size))
     example = draw(recipe, size)
@@ -213,10 +217,10 @@ def unworn(recipe: Recipe) -> Recipe:
     return replace(recipe, wear=flame_cell.NO_WEAR)
 
 
-def _gain(recipe: Recipe, size: int) -> float:
+def _gain(recipe: Recipe) -> float:
     """The gain that the camera would set by itself, so that two pictures can be given the same."""
-    picture = render(entry(recipe.part).draw(recipe, size), recipe, size)
-    return expose(picture.linear, {**recipe.camera, "gain": None})
+    picture = render(entry(recipe.part).draw(recipe, METERED_PX), recipe, METERED_PX)
+    return float(expose(picture.linear, {**recipe.camera, "gain": None}))
 
 
 def scene_of(example: Example) -> Scene:

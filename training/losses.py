@@ -109,6 +109,8 @@ def head_loss(size: Tensor, spread: Tensor, presence: Tensor, value: Tensor) -> 
         value: (B, M) truth, NaN where there is none.
     """
     known = torch.isfinite(value)
+    if not bool(known.any()):
+        return size.sum() * 0.0  # means over nothing are NaN, and one such batch would spoil every weight
     truth = torch.nan_to_num(value)
     worn = known & (truth > WORN)
     entropy = F.binary_cross_entropy_with_logits(presence[known], worn[known].float())

@@ -1,59 +1,23 @@
 """Drive sockets of known kind and wear."""
 
-import cv2
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from wearvision.measure.corners import corner_rounding, tooth_loss
+from wearvision.measure.corners import corner_rounding, tooth_loss, worst_of
 from wearvision.measure.ellipse import fit_ellipse
 from wearvision.measure.profile import frame_of, seen_outline
 from wearvision.measure.result import Reason
 from wearvision.measure.socket import Kind, read_socket
+from wearvision_training import figures
+from wearvision_training.figures import TURN, Pose, cut_circle, polygon
 
 MEAN_ERROR = 0.05  # the issue's bound for the mean absolute error over worn examples
 
-TURN = np.arange(1440) * 2 * np.pi / 1440
-
-
-def seen(radii, size, tilt_deg=0.0, towards=0.0, distance=1e6, shift=(0.3, 0.2), z=0.0):
-    """Bool mask of an outline r(TURN) in units of ``size`` pixels, under a camera of that tilt and distance."""
-    points = np.column_stack([radii * np.cos(TURN), radii * np.sin(TURN)])
-    turn = np.array([[np.cos(towards), -np.sin(towards)], [np.sin(towards), np.cos(towards)]])
-    flat, tilt = points @ turn, np.radians(tilt_deg)
-    deep = flat[:, 1] * np.sin(tilt) + z * np.cos(tilt)
-    flat = np.column_stack([flat[:, 0], flat[:, 1] * np.cos(tilt) - z * np.sin(tilt)])
-    near = distance / (distance - deep)
-    half = 1.8 * size + 8
-    at = (flat * near[:, None]) @ turn.T * size + half + np.array(shift)
-    fine = np.zeros((int(2 * half) * 4,) * 2, np.uint8)
-    cv2.fillPoly(fine, [np.round(((at[:, ::-1] + 0.5) * 4 - 0.5) * 16).astype(np.int32)], 255, shift=4)
-    return cv2.resize(fine, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA) > 127
-
-
-
-def polygon(count, worn):
-    """Regular polygon of centre-to-flat distance 1; corner k has the fillet ``worn[k]``, as its support says."""
-    turn = TURN
-    half = np.pi / count
-    corner = (turn / (2 * half)).astype(int) % count
-    fillet = np.minimum(np.asarray(worn, float)[corner], 0.99)
-    off = turn - (2 * corner + 1) * half
-    middle = (1 - fillet) / np.cos(half)
-    tangent = np.arctan(np.tan(half)) - np.arctan((1 - fillet) * np.tan(half))
-    arc = middle * np.cos(off) + np.sqrt(np.maximum(fillet**2 - (middle * np.sin(off)) ** 2, 0))
-    return np.where(np.abs(off) < tangent, arc, 1 / np.cos(half - np.abs(off)))
-
-
-def cut_circle(flats, outer, fillet):
-    """A D (one flat at distance 1) or double-D in a circle of radius ``outer``, all corners alike."""
-    off = np.abs((TURN + np.pi) % (2 * np.pi) - np.pi)
-    off = np.minimum(off, np.pi - off) if flats == 2 else off
-    x = 1 - fillet
-    y = np.sqrt((outer - fillet) ** 2 - x**2)
-    turn = off - np.arctan2(y, x)
-    arc = np.hypot(x, y) * np.cos(turn) + np.sqrt(np.maximum(fillet**2 - (np.hypot(x, y) * np.sin(turn)) ** 2, 0))
-    flat = 1 / np.maximum(np.cos(off), 1e-9)
-    return np.where(off <= np.arctan2(y, 1), flat, np.where(off < np.arctan2(y, x), arc, outer))
+def seen(radii, size, pose=None):
+    """The mask with room for the corners of a square."""
+    return figures.seen(radii, size, pose, room=1.8)
 
 
 def splined(count, lost):
@@ -64,11 +28,10 @@ def splined(count, lost):
 
 
 def posed(radii, size, rng):
-    """The socket's mask, and the frame that a round end of twice its size gives."""
-    pose = {"tilt_deg": rng.uniform(0, 35), "towards": rng.uniform(0, 6), "distance": rng.uniform(16, 40),
-            "shift": rng.uniform(0, 1, 2)}
-    end = fit_ellipse(seen_outline(seen(np.full(1440, 1.25), 2 * size, **(pose | {"distance": pose["distance"] / 2}))))
-    return seen(radii, size, **pose), frame_of(end, known=False)
+    """The socket's mask, and the frame that a round end of two and a half times its size gives."""
+    pose = Pose.by_chance(rng, near=16, far=40)
+    end = fit_ellipse(seen_outline(seen(np.full(1440, 1.25), 2 * size, replace(pose, distance=pose.distance / 2))))
+    return seen(radii, size, pose), frame_of(end, known=False)
 
 
 SOCKETS = {
@@ -101,13 +64,32 @@ def test_corner_rounding_worn_sockets_mean_error_within_bound():
     assert errors.mean() < 0.6 * np.abs(true - np.median(true)).mean()
 
 
+def test_worst_of_like_corners_is_not_their_noisiest():
+    """Six like corners read with noise: the plain maximum is too large by 1.27 deviations (order statistics)."""
+    rng = np.random.default_rng(8)
+    read = 0.3 + 0.05 * rng.normal(size=(400, 6))
+    assert read.max(axis=1).mean() > 0.35
+    assert np.mean([worst_of(values, 0.05)[0] for values in read]) == pytest.approx(0.3, abs=0.03)
+
+
+def test_worst_of_one_that_stands_out_keeps_its_value():
+    assert worst_of(np.array([0.1, 0.1, 0.6, 0.1]), 0.01)[0] == pytest.approx(0.6, abs=0.01)
+
+
+def test_read_socket_shape_of_two_parallel_edges_is_no_polygon():
+    """A slot: neighbouring sides of the hexagon tried on it are parallel and have no corner."""
+    slot = np.zeros((80, 200), bool)
+    slot[20:60, 20:180] = True
+    assert read_socket(slot).kind is not Kind.HEXAGON
+
+
 @pytest.mark.parametrize("kind", list(SOCKETS))
 def test_corner_rounding_more_wear_measures_more_and_sharp_is_no_alarm(kind):
     rng = np.random.default_rng(1)
     values = [corner_rounding(*posed(SOCKETS[kind](worn), 80, rng)).value for worn in (0.0, 0.15, 0.3, 0.45)]
     # A D's corner is blunt: a pixel there is worth more fillet than in a square's.
     assert values[0] < (0.2 if kind in (Kind.D, Kind.DOUBLE_D) else 0.15)
-    assert np.all(np.diff(values) > 0.05)
+    assert np.all(np.diff(values) > 0.03)
 
 
 def test_corner_rounding_moulded_fillet_is_taken_off():
@@ -151,5 +133,5 @@ def test_socket_round_or_missing_has_no_value():
 @pytest.mark.parametrize("kind", [Kind.SQUARE, Kind.HEXAGON])
 def test_read_socket_polygon_tells_the_tilt(kind):
     """The regular form of the socket gives the tilt by itself, with no other cue."""
-    mask = seen(SOCKETS[kind](0.2), 70, tilt_deg=25, towards=0.9)
+    mask = seen(SOCKETS[kind](0.2), 70, Pose(25, 0.9))
     assert read_socket(mask).frame.tilt_deg == pytest.approx(25, abs=2)

@@ -1,4 +1,4 @@
-"""Real photographs that scikit-image and scikit-learn carry: read, and degraded for fitness faults. Tests only."""
+"""Real photographs that scikit-image and scikit-learn carry: read, degraded, refused as no part. Tests only."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import sklearn
 from PIL import Image
 
 from wearvision.fitness import assess_frame
+from wearvision.grade import Grader
 from wearvision.measure.colour import srgb_decode, srgb_encode
 from wearvision.photo import read_photo
 
@@ -23,6 +24,15 @@ PHOTOGRAPHS = [
     *(_PLACES / name for name in ("china.jpg", "flower.jpg")),
 ]
 """Twelve photographs of things that are no burner part."""
+
+MORE = [
+    _SCENES / name
+    for name in (
+        "cell.png", "hubble_deep_field.jpg", "ihc.png", "microaneurysms.png", "moon.png", "motorcycle_right.png",
+        "page.png", "retina.jpg", "text.png",
+    )
+]  # fmt: skip
+"""Nine more, from microscopes, telescopes and a scanner among others: not of the kind that the fitness limits are for."""
 
 IN_FOCUS = [path for path in PHOTOGRAPHS if path.stem not in ("chelsea", "rocket", "coins", "camera")]
 """Without those that are soft or small themselves."""
@@ -56,3 +66,19 @@ def test_photograph_out_of_focus_is_blurred(path: Path) -> None:
 def test_photograph_six_stops_down_is_too_dark(path: Path) -> None:
     dark = np.round(255 * srgb_encode(srgb_decode(read_photo(path).image) / 64)).astype(np.uint8)
     assert "too_dark" in _kinds(dark)
+
+
+@pytest.mark.parametrize("path", [*PHOTOGRAPHS, *MORE], ids=lambda path: path.stem)
+def test_photograph_of_something_else_is_refused_as_no_part(grader: Grader, path: Path) -> None:
+    report = grader.grade(path)
+    assert report.refusal
+    assert report.part["name"] is None
+    assert report.grade is None
+    assert not report.usable
+
+
+def test_smeared_photograph_of_a_clock_gets_no_grade(grader: Grader) -> None:
+    """Not in the list above: a round dial behind glass, which only its blur may keep from being judged."""
+    report = grader.grade(_SCENES / "clock_motion.png")
+    assert report.grade is None
+    assert not report.usable

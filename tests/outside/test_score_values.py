@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from sklearn.metrics import f1_score
 from statsmodels.stats.proportion import proportion_confint
+
 from wearvision_training.scores import absolute_error, bootstrap, macro_f1, wilson
 
 PUBLISHED = [

@@ -66,7 +66,11 @@ def corner_rounding(
         return Unmeasured(Reason.NO_NOMINAL, f"A {found.kind} opening has no corners to judge.")
     radii = np.array([_unblurred(fillet_radius(corner), corner, found.a_px) for corner in found.corners])
     reach = np.array([1 / np.cos(corner.turn / 2) - 1 for corner in found.corners])
-    radius, error = worst_of(radii, float(np.hypot(CORNER_ERROR_PX / found.a_px / reach.mean(), CORNER_SKEW)))
+    noise = float(np.hypot(CORNER_ERROR_PX / found.a_px / reach.mean(), CORNER_SKEW))
+    # Taking the smoothing off a corner that is hardly rounder than it makes the error larger: d√(r² - s²) = r dr / √….
+    softened = SOFTENING_PX / found.a_px / float(np.sqrt(reach.mean()))
+    plain = max(float(radii.mean()), softened)
+    radius, error = worst_of(radii, noise * float(np.hypot(plain, softened)) / plain)
     value = max(radius - moulded, 0.0)
     low, high = max(radius - moulded - error, 0.0), value + error
     if limit > 0 and limit * found.a_px < LEAST_LIMIT_PX and low < limit:
@@ -138,7 +142,7 @@ def _distance(corner: Corner, radius: float) -> NDArray[np.float64]:
     away = points - centre
     angle = np.arctan2(away[:, 1], away[:, 0])
     fillet = np.hypot(*away.T) - radius
-    return np.where((angle > 0) & (angle < turn), fillet, np.maximum(straight, second))
+    return np.asarray(np.where((angle > 0) & (angle < turn), fillet, np.maximum(straight, second)))
 
 
 def tooth_loss(

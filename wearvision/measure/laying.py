@@ -21,7 +21,7 @@ SHAPED = 0.02
 """Least peak to peak of a nominal over its mean radius from which its own form holds the outline in place."""
 
 USUAL_SHIFT = 0.02
-"""Standard deviation of the nominal's centre from the outline's centre of area, over the radius: what a dent moves it."""
+"""Standard deviation of the nominal's centre from the outline's centre of area, over the radius: a dent moves it."""
 
 NEAR_CAMERA = 12.0
 """Camera distance in radii of the part, near but usual: sin(tilt) over it is the usual perspective."""
@@ -147,8 +147,9 @@ def _columns(nominal: Radii, frame: Frame) -> tuple[Radii, NDArray[np.float64], 
     rho = nominal / float(nominal.mean())
     columns, usual, place = [cos + lean * sin, sin - lean * cos, rho], [USUAL_SHIFT, USUAL_SHIFT, np.inf], [0, 1, -1]
     if not frame.known or frame.spread > EDGE_ERROR_PX / float(nominal.mean()):
-        # What a small drive says of the tilt is known to within its error; so much the outline may mend.
-        reach = frame.spread / 5 if frame.known else np.inf
+        # What a small drive says of the tilt the outline may mend a little. By half of the drive's deviation and not
+        # by all of it: a wide dent looks a little oval, and would be mended away (tried on drawn ends).
+        reach = frame.spread / 4 if frame.known else np.inf
         cos2, sin2 = np.cos(2 * turn), np.sin(2 * turn)
         columns += [rho * (cos2 + lean * sin2), rho * (sin2 - lean * cos2)]
         usual, place = [*usual, reach, reach], [*place, 2, 3]
@@ -156,7 +157,8 @@ def _columns(nominal: Radii, frame: Frame) -> tuple[Radii, NDArray[np.float64], 
         perspective = max(float(np.sin(np.radians(frame.tilt_deg))) / NEAR_CAMERA, LEAST_PERSPECTIVE)
         axis = tilt_axis(frame)
         across = LEAST_PERSPECTIVE if frame.known else perspective
-        columns += [rho * rho * (cos * axis[0] + sin * axis[1]), rho * rho * (cos * axis[1] - sin * axis[0]), rho * lean]
+        along, aside = cos * axis[0] + sin * axis[1], cos * axis[1] - sin * axis[0]
+        columns += [rho * rho * along, rho * rho * aside, rho * lean]
         usual, place = [*usual, perspective, across, np.inf], [*place, 4, 5, -1]
     return np.column_stack(columns), np.array(usual), place
 
@@ -184,7 +186,8 @@ def _misfit(
         if number:
             # Least absolute departures first, as in ``fit_ellipse``.
             bounded = np.minimum(spread / np.maximum(np.abs(off), 1e-9), 10.0)
-            weights = kept * (bounded if number < 10 else np.maximum(1 - (off / (4.685 * spread)) ** 2, 0) ** 2)
+            tukey = np.maximum(1 - (off / (4.685 * spread)) ** 2, 0) ** 2
+            weights = np.asarray(kept * (bounded if number < 10 else tukey), np.float64)
         # Neighbours are alike: an outline of wear has about as many free values as twice the order of wear.
         hold = (spread / usual) ** 2 * len(goal) / (2 * lines.WEAR_ORDER)
         normal = (rows * weights[:, None]).T @ rows + np.diag(hold + 1e-6 * len(goal))

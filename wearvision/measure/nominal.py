@@ -22,6 +22,9 @@ LEAST_OUTLINE = 0.4
 AGREES_PX, AGREES = 0.6, 0.015
 """How near a turn must come to the others to agree, in pixels (a bool mask's staircase) and over the radius."""
 
+MOST_AGREES = 0.6
+"""Part of an outline that agrees where wear is in one place: a dent of 60 degrees at half its depth leaves 0.7."""
+
 
 def against_nominal(flat: Points, frame: Frame, reference: Radii | None) -> tuple[Departures, float] | Unmeasured:
     """Departures from the nominal that the standard's order gives, and the value of the other reading (0: none).
@@ -93,7 +96,7 @@ def regular(radii: Radii, order: int) -> Radii:
     turns = np.interp(at, turn, radii, period=2 * np.pi)
     middle = np.median(turns, axis=0)
     agrees = float(np.mean(np.abs(turns - middle) <= max(AGREES_PX, AGREES * float(radii.mean()))))
-    if agrees < 0.5:
+    if agrees < MOST_AGREES:
         return np.asarray(np.interp(turn, sector, turns.mean(axis=0), period=2 * np.pi / order))
     for _ in range(4):
         off = turns - middle

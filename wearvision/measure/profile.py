@@ -170,7 +170,7 @@ def second_order(frame: Frame) -> Radii:
     turn = lines.angles()
     shape = np.column_stack([np.cos(turn), np.sin(turn)]) @ np.linalg.inv(frame.matrix).T
     oval = lines.polar(shape)
-    return oval / oval.mean() - 1
+    return np.asarray(oval / oval.mean() - 1)
 
 
 __all__ = [

@@ -1,0 +1,159 @@
+"""The network, its losses and its augmentation, untrained and small."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import torch
+
+from wearvision.parts import PARTS, region_names
+from wearvision.standard import load_limits
+from wearvision_training import augment
+from wearvision_training.losses import IGNORE, Targets, measure_scales, total_loss
+from wearvision_training.network import MEASURES, PART_NAMES, REGIONS, VIEW_NAMES, Deployed, Outputs, WearNetwork
+from wearvision_training.network import load_imagenet_start as load_start
+
+torch.set_num_threads(1)
+SIDE = 64
+CELL = {
+    "part": "flame_cell", "view": "face", "measures": {"haze": 0.2, "film_loss": 0.5}, "grade": "replace", "borderline": False,
+}  # fmt: skip
+NONE = {"part": "none", "view": "", "measures": {}, "grade": None, "borderline": False}
+
+
+@pytest.fixture(scope="module")
+def network() -> WearNetwork:
+    torch.manual_seed(0)
+    return WearNetwork(None).eval()
+
+
+@pytest.fixture(scope="module")
+def outputs(network: WearNetwork) -> Outputs:
+    with torch.no_grad():
+        return network(torch.rand(2, 3, SIDE, SIDE) * 2 - 1)
+
+
+def test_outputs_have_the_shapes_that_the_library_reads(outputs: Outputs) -> None:
+    assert outputs.part.shape == (2, len(PARTS) + 1)
+    assert outputs.view.shape == (2, len(VIEW_NAMES))
+    assert outputs.grade.shape == (2, 3)
+    assert outputs.value.shape == outputs.spread.shape == outputs.presence.shape == (2, len(MEASURES))
+    assert outputs.regions.shape == (2, len(region_names()), SIDE // 2, SIDE // 2)
+    assert bool((outputs.spread > 0).all())
+
+
+def test_deployed_takes_bytes_and_answers_in_the_measures_own_units(network: WearNetwork) -> None:
+    photo = torch.randint(0, 256, (1, SIDE, SIDE, 3), dtype=torch.uint8)
+    scales = measure_scales()
+    with torch.no_grad():
+        told = Deployed(network, scales)(photo)
+        raw = network((photo.permute(0, 3, 1, 2).float() - 127) / 128)
+    assert torch.allclose(told[3], raw.value * scales)
+    assert torch.allclose(told[4], raw.spread * scales)
+    assert bool(((told[6] >= 0) & (told[6] <= 1)).all())
+
+
+def test_start_weights_of_another_network_are_refused(network: WearNetwork, tmp_path: Path) -> None:
+    torch.save({"a": torch.zeros(3)}, tmp_path / "few.pt")
+    with pytest.raises(ValueError, match="tensors"):
+        load_start(network.backbone, str(tmp_path / "few.pt"))
+    wrong = {str(index): torch.zeros(1) for index in range(len(network.backbone.state_dict()))}
+    torch.save(wrong, tmp_path / "wrong.pt")
+    with pytest.raises(ValueError, match="shape"):
+        load_start(network.backbone, str(tmp_path / "wrong.pt"))
+
+
+def test_scales_are_the_standards_own_limits() -> None:
+    scales = measure_scales()
+    assert bool((scales > 0).all())
+    row = load_limits().row("flame_cell", "haze")
+    assert float(scales[MEASURES.index("flame_cell.haze")]) == pytest.approx(row.replace_from or row.clean_from)
+
+
+def test_targets_mark_what_is_not_known() -> None:
+    targets = Targets.of([CELL, NONE, {**CELL, "borderline": True}])
+    assert targets.part.tolist() == [PART_NAMES.index("flame_cell"), PART_NAMES.index("none"), 0]
+    assert targets.view.tolist()[1] == IGNORE
+    assert targets.grade.tolist() == [2, IGNORE, IGNORE]
+    haze = MEASURES.index("flame_cell.haze")
+    assert float(targets.value[0, haze] * measure_scales()[haze]) == pytest.approx(0.2)
+    assert int(torch.isfinite(targets.value).sum()) == 4
+    own = {name for name, there in zip(REGIONS, targets.channels[0].tolist(), strict=True) if there}
+    assert own == {"part", *PARTS["flame_cell"].regions}
+    assert bool((targets.channels[1] == 1).all())
+    assert targets.at(torch.tensor([1])).part.tolist() == [PART_NAMES.index("none")]
+
+
+def perfect(targets: Targets, regions: torch.Tensor) -> Outputs:
+    value = torch.nan_to_num(targets.value)
+    return Outputs(
+        part=torch.nn.functional.one_hot(targets.part, len(PART_NAMES)).float() * 20,
+        view=torch.nn.functional.one_hot(targets.view.clamp(min=0), len(VIEW_NAMES)).float() * 20,
+        grade=torch.nn.functional.one_hot(targets.grade.clamp(min=0), 3).float() * 20,
+        value=value,
+        size=value,
+        spread=torch.full_like(value, 0.05),
+        presence=(value > 0.3).float() * 40 - 20,
+        regions=regions * 40 - 20,
+        features=torch.zeros(len(value), 4),
+    )
+
+
+def test_loss_is_least_where_everything_is_right_and_each_piece_answers_its_own_fault() -> None:
+    targets = Targets.of([CELL, NONE])
+    regions = torch.zeros(2, len(REGIONS), 32, 32)
+    regions[0, :2, 8:24, 8:24] = 1
+    right = perfect(targets, regions)
+    base, pieces = total_loss(right, targets, regions)
+    assert float(base) == pytest.approx(sum(pieces.values()), abs=1e-5)
+    faults = {
+        "part": right._replace(part=-right.part),
+        "view": right._replace(view=-right.view),
+        "grade": right._replace(grade=-right.grade),
+        "measures": right._replace(size=right.size + 0.5),
+        "regions": right._replace(regions=-right.regions),
+    }
+    for name, wrong in faults.items():
+        total, parts = total_loss(wrong, targets, regions)
+        assert float(total) > float(base) + 0.1
+        assert all((parts[piece] > pieces[piece] + 0.1) == (piece == name) for piece in pieces)
+
+
+def test_loss_without_a_single_part_is_finite() -> None:
+    targets = Targets.of([NONE, NONE])
+    regions = torch.zeros(2, len(REGIONS), 32, 32)
+    total, _ = total_loss(perfect(targets, regions), targets, regions)
+    assert bool(torch.isfinite(total))
+
+
+def test_regions_move_with_their_pictures() -> None:
+    picture = torch.full((8, 3, SIDE, SIDE), -1.0)
+    picture[:, :, 20:40, 10:30] = 1.0
+    regions = torch.nn.functional.avg_pool2d((picture[:, :1] > 0).float(), 2)
+    moved, cover = augment.frame(picture, regions, torch.Generator().manual_seed(3))
+    seen = torch.nn.functional.avg_pool2d((moved[:, :1] > 0.5).float(), 2)
+    for one, two in zip(seen, cover, strict=True):
+        both = float(torch.minimum(one, two).sum() / torch.maximum(one, two).sum())
+        assert both > 0.8
+    assert not torch.equal(moved[0], moved[1])
+
+
+@pytest.mark.parametrize("work", [lambda x, g: augment.frame(x, x[:, :1, ::2, ::2], g)[0], augment.light])
+def test_augmentation_is_chance_by_its_generator_only(work) -> None:
+    picture = torch.rand(3, 3, SIDE, SIDE, generator=torch.Generator().manual_seed(1)) * 2 - 1
+    before = picture.clone()
+    first, same, other = (work(picture, torch.Generator().manual_seed(seed)) for seed in (5, 5, 6))
+    assert torch.equal(first, same)
+    assert not torch.equal(first, other)
+    assert torch.equal(picture, before)
+    assert float(first.abs().max()) <= 1.0
+
+
+def test_light_keeps_what_is_where() -> None:
+    picture = torch.full((6, 3, SIDE, SIDE), -0.6)
+    picture[:, :, :, SIDE // 2 :] = 0.6
+    lit = augment.light(picture, torch.Generator().manual_seed(2))
+    assert bool((lit[..., 40:].mean((1, 2, 3)) > lit[..., :24].mean((1, 2, 3)) + 0.5).all())
+    assert np.isfinite(lit.numpy()).all()
