@@ -41,6 +41,7 @@ def synthetic_calibration() -> dict[str, Any]:
     row = {
         "weight": 0.0,
         "doubt": 0.0,
+        "floor": 0.0,
         "usual_gap": 1e6,
         "below": 1.0,
         "above": 2.0,

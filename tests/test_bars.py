@@ -50,9 +50,13 @@ def test_views_missing_are_said_for_serviceable_only() -> None:
 
 
 @given(
-    grade=st.sampled_from(GRADES), possible=st.sets(st.sampled_from(GRADES)), missing=st.lists(st.sampled_from(["end", "side"]))
+    grade=st.sampled_from(GRADES),
+    possible=st.sets(st.sampled_from(GRADES)),
+    missing=st.lists(st.sampled_from(["end", "side"])),
 )
-def test_every_possible_grade_is_said_and_serviceable_never_alone(grade: str, possible: set[str], missing: list[str]) -> None:
+def test_every_possible_grade_is_said_and_serviceable_never_alone(
+    grade: str, possible: set[str], missing: list[str]
+) -> None:
     words = headline(grade, tuple(sorted(possible | {grade})), tuple(missing))
     assert all(name in words for name in possible)
     assert ("in doubt" in words) == bool(possible - {grade})

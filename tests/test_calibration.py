@@ -15,7 +15,15 @@ from wearvision.errors import ModelError
 from wearvision.measure.result import Measured, Reason, Unmeasured
 from wearvision.sighting import Estimate
 
-ROW: dict[str, Any] = {"weight": 0.5, "doubt": 0.25, "usual_gap": 0.1, "below": 1.0, "above": 2.0, "residuals": [-1.0, 0.0, 1.0]}
+ROW: dict[str, Any] = {
+    "weight": 0.5,
+    "doubt": 0.25,
+    "floor": 0.0,
+    "usual_gap": 0.1,
+    "below": 1.0,
+    "above": 2.0,
+    "residuals": [-1.0, 0.0, 1.0],
+}
 BLOCK: dict[str, Any] = {
     "rate": 0.95,
     "calibrated_on": "site",
@@ -82,16 +90,16 @@ def test_interval_always_holds_its_value(value: float, scale: float, most: float
 
 @pytest.mark.parametrize("geometry", [None, Unmeasured(Reason.NOT_RESOLVABLE)])
 def test_without_geometry_the_network_speaks_alone(geometry: Unmeasured | None) -> None:
-    assert blend(Estimate(0.2, 0.03, 0.9), geometry, 1.0, 1.0, 0.0) == Blend(0.2, 0.03, True)
+    assert blend(Estimate(0.2, 0.03, 0.9), geometry, weight=1.0, doubt=1.0, usual_gap=0.0) == Blend(0.2, 0.03, True)
 
 
 def test_blend_weighs_and_widens_by_its_doubt() -> None:
-    joined = blend(Estimate(0.2, 0.03, 0.9), Measured(0.3, 0.3, 0.3), 0.25, 0.5, 1.0)
+    joined = blend(Estimate(0.2, 0.03, 0.9), Measured(0.3, 0.3, 0.3), weight=0.25, doubt=0.5, usual_gap=1.0)
     assert (joined.value, joined.scale, joined.agree) == (pytest.approx(0.225), pytest.approx(0.08), True)
 
 
 def test_unusual_gap_is_reported_and_widens_by_its_excess() -> None:
-    joined = blend(Estimate(0.2, 0.03, 0.9), Measured(0.5, 0.5, 0.5), 0.0, 0.0, 0.1)
+    joined = blend(Estimate(0.2, 0.03, 0.9), Measured(0.5, 0.5, 0.5), usual_gap=0.1)
     assert (joined.value, joined.scale, joined.agree) == (pytest.approx(0.2), pytest.approx(0.23), False)
 
 
@@ -99,6 +107,8 @@ def test_unusual_gap_is_reported_and_widens_by_its_excess() -> None:
 def test_blend_lies_between_its_voices_and_is_never_surer_than_the_network(
     direct: float, geometry: float, weight: float, doubt: float, gap: float
 ) -> None:
-    joined = blend(Estimate(direct, 0.01, 0.5), Measured(geometry, geometry, geometry), weight, doubt, gap)
+    joined = blend(
+        Estimate(direct, 0.01, 0.5), Measured(geometry, geometry, geometry), weight=weight, doubt=doubt, usual_gap=gap
+    )
     assert min(direct, geometry) - 1e-9 <= joined.value <= max(direct, geometry) + 1e-9
     assert joined.scale >= 0.01

@@ -59,7 +59,13 @@ def test_each_grade_is_a_word_and_a_mark_of_its_own(grade: str) -> None:
 
 def test_doubt_probabilities_notes_settings_and_file_name_are_printed() -> None:
     text = printed(report_view(REPORT, LIMITS))
-    for words in ("cell [bold].jpg", "in doubt: replace is possible", "replace 60%", "Film is thin.", "Beside the card."):
+    for words in (
+        "cell [bold].jpg",
+        "in doubt: replace is possible",
+        "replace 60%",
+        "Film is thin.",
+        "Beside the card.",
+    ):
         assert words in text
     assert "Not seen, so not cleared: crack." in text
 
@@ -96,7 +102,9 @@ def test_check_in_full_has_steps_reading_and_source() -> None:
         assert ("Reading:" in text) == (check.reading is not None)
 
 
-def test_pipe_is_as_wide_as_the_table_needs(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_pipe_is_as_wide_as_the_table_needs(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     monkeypatch.delenv("COLUMNS", raising=False)
     assert out().width == WIDE
     monkeypatch.setenv("COLUMNS", "70")

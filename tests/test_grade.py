@@ -221,7 +221,9 @@ def test_grade_follows_limits_without_retraining(model_folder: Path, drawn_photo
         worst, best = (Grader(model_folder, limits).grade(photo.path).to_dict() for limits in (strict, lax))
         assert (worst["grade"], best["grade"]) == ("replace", "serviceable")
         assert best["possible_grades"] == ["serviceable"]
-        assert [line["value"] for line in best["measures"]] == [line["value"] for line in records[part, view]["measures"]]
+        assert [line["value"] for line in best["measures"]] == [
+            line["value"] for line in records[part, view]["measures"]
+        ]
         assert len({worst["limits"]["sha256"], best["limits"]["sha256"], records[part, view]["limits"]["sha256"]}) == 3
         assert worst["model"] == best["model"]
 

@@ -11,7 +11,18 @@ import wearvision
 
 ROOT = Path(wearvision.__file__).parent
 FILES = sorted(ROOT.rglob("*.py"))
-BASE = {"numpy", "cv2", "PIL", "pillow_heif", "onnxruntime", "click", "rich", "reportlab", "wearvision", "wearvision_models"}
+BASE = {
+    "numpy",
+    "cv2",
+    "PIL",
+    "pillow_heif",
+    "onnxruntime",
+    "click",
+    "rich",
+    "reportlab",
+    "wearvision",
+    "wearvision_models",
+}
 MAY_PRINT = {"cli.py", "console.py"}
 
 

@@ -67,7 +67,9 @@ def test_picture_without_any_part_pixels_stays_whole() -> None:
     assert look(OneDisc(), image).window == whole(image.shape)
 
 
-@pytest.mark.parametrize(("height", "width", "centre"), [(300, 600, (150, 300)), (600, 300, (60, 60)), (500, 500, (480, 20))])
+@pytest.mark.parametrize(
+    ("height", "width", "centre"), [(300, 600, (150, 300)), (600, 300, (60, 60)), (500, 500, (480, 20))]
+)
 def test_inside_is_what_the_photo_fills(height: int, width: int, centre: tuple[int, int]) -> None:
     found = look(OneDisc(), disc(height, width, centre, 50))
     outside = np.ones(found.square.shape[:2], bool)

@@ -112,7 +112,9 @@ def test_same_square_gives_the_same_sighting(network: Network) -> None:
     assert first.estimates == second.estimates
 
 
-@pytest.mark.parametrize("wrong", [np.zeros((64, 64, 3), np.uint8), np.zeros((320, 320), np.uint8), np.zeros((320, 320, 3))])
+@pytest.mark.parametrize(
+    "wrong", [np.zeros((64, 64, 3), np.uint8), np.zeros((320, 320), np.uint8), np.zeros((320, 320, 3))]
+)
 def test_square_of_another_form_is_refused(network: Network, wrong: np.ndarray) -> None:
     with pytest.raises(ValueError, match="expected uint8"):
         network(wrong)

@@ -61,7 +61,9 @@ def test_wear_and_outlines_have_their_own_colours() -> None:
 
 
 def test_outline_lies_on_the_regions_edge() -> None:
-    rows, cols = np.nonzero(np.abs(overlay(report(part=square(40, 120)), LIMITS)[:, :SIDE].astype(int) - OUTLINE).max(2) < 40)
+    rows, cols = np.nonzero(
+        np.abs(overlay(report(part=square(40, 120)), LIMITS)[:, :SIDE].astype(int) - OUTLINE).max(2) < 40
+    )
     scale = SIDE / 160
     assert (rows.min(), cols.min()) == pytest.approx((40 * scale, 40 * scale), abs=4)
     assert (rows.max(), cols.max()) == pytest.approx((120 * scale, 120 * scale), abs=4)

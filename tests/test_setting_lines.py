@@ -26,7 +26,10 @@ def found(part: str = "electrode", *, gap: int = 20, window: Window | None = Non
     if rods > 1:
         rod[80 + gap : 100 + gap, 50:200] = True
     look = Look(
-        np.zeros((SIDE, SIDE, 3), np.uint8), window or Window(100, 200, SIDE), Sighting({}, 0, {}, {}, {}, {}), (slice(0, SIDE), slice(0, SIDE))
+        np.zeros((SIDE, SIDE, 3), np.uint8),
+        window or Window(100, 200, SIDE),
+        Sighting({}, 0, {}, {}, {}, {}),
+        (slice(0, SIDE), slice(0, SIDE)),
     )
     return Examination(look, PARTS[part], "side", {"rod": rod}, {}, {})
 

@@ -18,7 +18,7 @@ from wearvision.sighting import Estimate, Sighting
 from wearvision.standard import load_limits
 
 LIMITS = load_limits()
-ENTRY = Entry(0.5, 0.0, 0.05, 2.0, 3.0, np.linspace(-2, 2, 9))
+ENTRY = Entry(0.5, 0.0, 0.0, 0.05, 2.0, 3.0, np.linspace(-2, 2, 9))
 KEYS = [f"flame_cell.{mode.measure}" for mode in PARTS["flame_cell"].modes]
 CALIBRATION = Calibration(0.95, dict.fromkeys(KEYS, ENTRY), {"flame_cell": 1.0}, 0.0, 0.5, "rendered")
 SQUARE = np.zeros((32, 32, 3), np.uint8)

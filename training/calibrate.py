@@ -14,23 +14,25 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from wearvision.calibration import Blend, blend
+from wearvision.calibration import blend
 from wearvision.examine import examine
 from wearvision.look import look
 from wearvision.measure.result import Measured, Outcome
 from wearvision.network import ModelFolder, Network
 from wearvision.parts import PARTS
 from wearvision.sighting import Estimate
+from wearvision.standard import load_limits
 from wearvision_training.dataset import PictureSet
 
 WEIGHTS = (0.0, 0.25, 0.5, 0.75, 1.0)
 DOUBTS = (0.0, 0.25, 0.5, 1.0)
+FLOORS = (0.0, 0.05, 0.1, 0.2, 0.4)
+"""Floors of the scale that are tried, as shares of the measure's worst limit."""
 USUAL = 0.98
 """Network and geometry differ by more than their usual gap in one picture of fifty."""
 RANKS = np.linspace(0.01, 0.99, 99)
 LEAST_REACH = 0.25
 """No interval reaches less than this share of the scale to a side, however one-sided the residuals were."""
-WIDTH_RATE = 0.95
 REFUSED_SHARE = 0.005
 """Share of fit part photos that each of the two refusal rules may refuse."""
 
@@ -102,7 +104,7 @@ def fit(seen: list[Seen], *, rate: float = 0.95) -> dict[str, Any]:
         worst: dict[int, float] = {}
         for mode in spec.modes:
             key, name = f"{part}.{mode.measure}", mode.measure
-            how = _best_blend(choosing, name)
+            how = _best_blend(choosing, name, _unit(part, name), each)
             chosen, scored = _residuals(choosing, name, how), _residuals(scoring, name, how)
             below, above = _reach(np.array(list(chosen.values())), each)
             for index, residual in scored.items():
@@ -157,34 +159,47 @@ def _pairs(items: list[Seen], name: str) -> list[tuple[int, Seen, float]]:
     ]
 
 
-def _best_blend(items: list[Seen], name: str) -> dict[str, float]:
-    """Share of geometry with the smallest error, share of doubt with the narrowest intervals, and usual gap."""
+def _unit(part: str, name: str) -> float:
+    row = load_limits().row(part, name)
+    return row.replace_from or row.clean_from or 1.0
+
+
+def _best_blend(items: list[Seen], name: str, unit: float, rate: float) -> dict[str, float]:
+    """Share of geometry with the smallest error; share of doubt and floor with the narrowest intervals; usual gap.
+
+    Args:
+        items: Pictures to choose by.
+        name: The measure.
+        unit: Its worst limit.
+        rate: At which the intervals are compared.
+    """
     pairs = [(item, truth) for _, item, truth in _pairs(items, name)]
+    if not pairs:
+        return {"weight": 0.0, "doubt": 0.0, "floor": 0.0, "usual_gap": 0.0}
     gaps = [
         abs(found.value - item.direct[name].value)
         for item, _ in pairs
         if isinstance(found := item.geometry.get(name), Measured)
     ]
-    if not gaps:
-        return {"weight": 0.0, "doubt": 0.0, "usual_gap": 0.0}
-    gap = round(float(np.quantile(gaps, USUAL)), 5)
+    gap = round(float(np.quantile(gaps, USUAL)), 5) if gaps else 0.0
     truths = np.array([truth for _, truth in pairs])
 
-    def joined(weight: float, doubt: float) -> list[Blend]:
-        return [blend(item.direct[name], item.geometry.get(name), weight, doubt, gap) for item, _ in pairs]
+    def errors(how: Mapping[str, float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        ones = [blend(item.direct[name], item.geometry.get(name), usual_gap=gap, **how) for item, _ in pairs]
+        return np.abs(truths - np.array([one.value for one in ones])), np.array([one.scale for one in ones])
 
-    def error(weight: float) -> float:
-        return float(np.abs(np.array([one.value for one in joined(weight, 0.0)]) - truths).mean())
+    weight = min(WEIGHTS if gaps else (0.0,), key=lambda share: float(errors({"weight": share})[0].mean()))
 
-    weight = min(WEIGHTS, key=error)
+    def width(how: Mapping[str, float]) -> float:
+        error, scale = errors(how)
+        return float(np.quantile(error / scale, rate) * scale.mean())
 
-    def width(doubt: float) -> float:
-        ones = joined(weight, doubt)
-        scales = np.array([one.scale for one in ones])
-        scores = np.abs(truths - np.array([one.value for one in ones])) / scales
-        return float(np.quantile(scores, WIDTH_RATE) * scales.mean())
-
-    return {"weight": weight, "doubt": min(DOUBTS, key=width), "usual_gap": gap}
+    ways = [
+        {"weight": weight, "doubt": doubt, "floor": round(share * unit, 5)}
+        for doubt in (DOUBTS if gaps else (0.0,))
+        for share in FLOORS
+    ]
+    return {**min(ways, key=width), "usual_gap": gap}
 
 
 def _residuals(items: list[Seen], name: str, how: Mapping[str, float]) -> dict[int, float]:

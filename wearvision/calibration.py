@@ -33,6 +33,7 @@ class Entry:
     Attributes:
         weight: Share of geometry in the value, 0 to 1.
         doubt: Share of the difference between network and geometry that widens the scale.
+        floor: What the scale has at least, since a network can be sure and wrong.
         usual_gap: The difference between the two that is exceeded once in fifty pictures.
         below: Reach of the interval under the value, in scales.
         above: Reach over the value, in scales.
@@ -41,10 +42,17 @@ class Entry:
 
     weight: float
     doubt: float
+    floor: float
     usual_gap: float
     below: float
     above: float
     residuals: NDArray[np.float64]
+
+    def blend(self, direct: Estimate, geometry: Outcome | None) -> Blend:
+        """Network and geometry put together as this measure's figures say."""
+        return blend(
+            direct, geometry, weight=self.weight, doubt=self.doubt, floor=self.floor, usual_gap=self.usual_gap
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +98,7 @@ class Calibration:
                     key: Entry(
                         float(row["weight"]),
                         float(row["doubt"]),
+                        float(row["floor"]),
                         _number(row["usual_gap"]),
                         float(row["below"]),
                         float(row["above"]),
@@ -124,7 +133,13 @@ def _number(value: Any) -> float:
 
 
 def blend(
-    direct: Estimate, geometry: Outcome | None, weight: float, doubt: float = 0.0, usual_gap: float = math.inf
+    direct: Estimate,
+    geometry: Outcome | None,
+    *,
+    weight: float = 0.0,
+    doubt: float = 0.0,
+    floor: float = 0.0,
+    usual_gap: float = math.inf,
 ) -> Blend:
     """Joins the network's direct estimate with the measured geometry.
 
@@ -135,10 +150,12 @@ def blend(
         geometry: From the regions, or None where this measure has no geometry.
         weight: Share of geometry, 0 to 1.
         doubt: Share of any difference that widens the scale.
+        floor: Added to the scale.
         usual_gap: Difference from which the two disagree strongly.
     """
+    scale = direct.spread + floor
     if geometry is None or isinstance(geometry, Unmeasured):
-        return Blend(direct.value, direct.spread, True)
+        return Blend(direct.value, scale, True)
     apart = abs(geometry.value - direct.value)
     value = weight * geometry.value + (1 - weight) * direct.value
-    return Blend(value, direct.spread + doubt * apart + max(0.0, apart - usual_gap), apart <= usual_gap)
+    return Blend(value, scale + doubt * apart + max(0.0, apart - usual_gap), apart <= usual_gap)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from wearvision.bars import bar, headline
+from wearvision.bars import MARKS, bar, headline
 from wearvision.parts import PARTS
 from wearvision.report import MeasureLine, Picture, Report
 from wearvision.standard import Limits
@@ -67,7 +67,9 @@ def _panel(draw: ImageDraw.ImageDraw, report: Report, limits: Limits) -> None:
     draw.text((x, y), part.title if part else "no part recognised", INK, _font(22))
     y += 34
     words = headline(report.grade, report.possible_grades, report.views_missing) if report.usable else "not judged"
-    y = _wrapped(draw, words.replace("○", "").replace("◐", "").replace("●", "").strip(), (x, y), right, report.grade)
+    plain = words.lstrip("".join(MARKS.values())).strip()  # Pillow's own font has no such marks
+    doubtful = len(report.possible_grades) > 1  # a grade's colour would say more than is known
+    y = _wrapped(draw, plain, (x, y), right, None if doubtful else report.grade)
     if report.refusal:
         y = _small(draw, report.refusal, (x, y + 6), right)
     for fault in report.faults:

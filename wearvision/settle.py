@@ -54,11 +54,7 @@ def _settle_one(
 ) -> Settled:
     entry = calibration.entries.get(key)
     measured = geometry.get(name)
-    joined = (
-        blend(direct, measured, 0.0)
-        if entry is None
-        else blend(direct, measured, entry.weight, entry.doubt, entry.usual_gap)
-    )
+    joined = blend(direct, measured) if entry is None else entry.blend(direct, measured)
     interval = calibration.interval(key, joined, most=WHOLE if name in SHARES else float("inf"))
     if isinstance(measured, Unmeasured):
         worn = limits.row(*key.split(".")).grade_of(interval.value) != "serviceable"

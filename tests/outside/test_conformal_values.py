@@ -68,10 +68,11 @@ def test_c7_14_rank(n: int, k: int) -> None:
 
 @pytest.mark.parametrize("part", ["flame_cell", "electrode", "coupler"])
 def test_c7_14_too_few_examples_give_every_grade_that_the_limits_know(part: str) -> None:
-    """An infinite quantile, as it stands in a model's record (None), must end in the full set."""
+    """An infinite joint factor, as it stands in a model's record (None), must end in the full set."""
     limits = load_limits()
-    entries = {f"{part}.{row.measure}": Entry(0.0, math.inf, np.zeros(0)) for row in limits.of_part(part)}
-    calibration = Calibration(0.95, entries, {part: 1.0}, 0.0, 1.0, "rendered")
+    nothing = Entry(0.0, 0.0, 0.0, 0.0, 1.0, 1.0, np.zeros(0))
+    entries = {f"{part}.{row.measure}": nothing for row in limits.of_part(part)}
+    calibration = Calibration(0.95, entries, {part: math.inf}, 0.0, 1.0, "rendered")
     names = [row.measure for row in limits.of_part(part)]
     lines = {name: calibration.interval(f"{part}.{name}", Blend(0.0, 0.1, True)) for name in names}
     assert judge(part, lines, limits).possible_grades == GRADES

@@ -32,7 +32,7 @@ MORE = [
         "page.png", "retina.jpg", "text.png",
     )
 ]  # fmt: skip
-"""Nine more, from microscopes, telescopes and a scanner among others: not of the kind that the fitness limits are for."""
+"""Nine more, from microscopes, telescopes and a scanner: not of the kind that the fitness limits are for."""
 
 IN_FOCUS = [path for path in PHOTOGRAPHS if path.stem not in ("chelsea", "rocket", "coins", "camera")]
 """Without those that are soft or small themselves."""

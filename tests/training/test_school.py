@@ -95,7 +95,9 @@ def test_runtimes_that_disagree_write_nothing(
 ) -> None:
     monkeypatch.setattr(exporting, "parity", lambda *given: PARITY_LIMIT * 2)
     with pytest.raises(ParityError):
-        export(load_weights(run / "weights.safetensors"), tmp_path, model_id="t", size=SIDE, pictures=pictures.images[:1])
+        export(
+            load_weights(run / "weights.safetensors"), tmp_path, model_id="t", size=SIDE, pictures=pictures.images[:1]
+        )
     assert list(tmp_path.iterdir()) == []
 
 
@@ -134,10 +136,9 @@ def test_fit_gives_intervals_that_hold_jointly_on_fresh_pictures() -> None:
 
 
 def _holds(read: Calibration, name: str, item: Seen) -> bool:
-    from wearvision.calibration import blend
 
     entry = read.entries[f"flame_cell.{name}"]
-    joined = blend(item.direct[name], item.geometry[name], entry.weight, entry.doubt, entry.usual_gap)
+    joined = entry.blend(item.direct[name], item.geometry[name])
     found = read.interval(f"flame_cell.{name}", joined)
     return found.low <= item.truth["measures"][name] <= found.high
 
@@ -164,7 +165,9 @@ def test_calibrated_model_grades_and_is_evaluated(model: Path, pictures: Picture
     assert "answered" in table(figures)
 
 
-def _answered(grade: str, said: str | None, possible: list[str], haze: float = 0.5, value: float = 0.4) -> tuple[dict, dict]:
+def _answered(
+    grade: str, said: str | None, possible: list[str], haze: float = 0.5, value: float = 0.4
+) -> tuple[dict, dict]:
     truth = {
         "part": "flame_cell", "view": "face", "family": "f", "measures": {"haze": haze}, "grade": grade,
         "acceptable_grades": [grade], "borderline": False,

@@ -18,8 +18,12 @@ from wearvision_training.network import load_imagenet_start as load_start
 torch.set_num_threads(1)
 SIDE = 64
 CELL = {
-    "part": "flame_cell", "view": "face", "measures": {"haze": 0.2, "film_loss": 0.5}, "grade": "replace", "borderline": False,
-}  # fmt: skip
+    "part": "flame_cell",
+    "view": "face",
+    "measures": {"haze": 0.2, "film_loss": 0.5},
+    "grade": "replace",
+    "borderline": False,
+}
 NONE = {"part": "none", "view": "", "measures": {}, "grade": None, "borderline": False}
 
 

@@ -113,9 +113,7 @@ def is_shaped(nominal: Radii) -> bool:
 
 def slope_of(nominal: Radii) -> Radii:
     """ρ'/ρ: the slope of the outline against the tangent of a circle, (N,)."""
-    return np.asarray(
-        (np.roll(nominal, -1) - np.roll(nominal, 1)) / (2 * lines.angles(len(nominal))[1] * nominal)
-    )
+    return np.asarray((np.roll(nominal, -1) - np.roll(nominal, 1)) / (2 * lines.angles(len(nominal))[1] * nominal))
 
 
 def centre_of_area(points: Points) -> NDArray[np.float64]:

@@ -30,7 +30,7 @@ class Chart:
     low_mm: float
     high_mm: float
 
-    def __post_init__(self) -> None:  # noqa: D105
+    def __post_init__(self) -> None:
         if not 0 <= self.low_mm <= self.high_mm:
             raise ValueError(f"a chart's range runs upwards from 0, this is {self.low_mm} to {self.high_mm}")
 
