@@ -190,7 +190,7 @@ def _best_blend(items: list[Seen], name: str, unit: float, rate: float) -> dict[
 
     weight = min(WEIGHTS if gaps else (0.0,), key=lambda share: float(errors({"weight": share})[0].mean()))
 
-    def width(how: Mapping[str, float]) -> float:
+    def width(how: dict[str, float]) -> float:
         error, scale = errors(how)
         return float(np.quantile(error / scale, rate) * scale.mean())
 
@@ -199,7 +199,8 @@ def _best_blend(items: list[Seen], name: str, unit: float, rate: float) -> dict[
         for doubt in (DOUBTS if gaps else (0.0,))
         for share in FLOORS
     ]
-    return {**min(ways, key=width), "usual_gap": gap}
+    narrowest = min(ways, key=width)
+    return narrowest | {"usual_gap": gap}
 
 
 def _residuals(items: list[Seen], name: str, how: Mapping[str, float]) -> dict[int, float]:

@@ -11,6 +11,7 @@ import json
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -85,17 +86,17 @@ def recipe_seeds(plan: Plan) -> Iterator[tuple[str, np.random.Generator]]:
         yield str(rng.choice(parts, p=shares)), rng
 
 
-def _make_shard(task: tuple[Plan, int, Path]) -> int:
+def _make_shard(task: tuple[Plan, int, int, Path]) -> int:
     from wearvision_training import studio
 
-    plan, number, folder = task
+    plan, number, shard, folder = task
     cv2.setNumThreads(1)
     name = f"{number:05d}"
     if (folder / f"{name}.jsonl").is_file():
         return 0
     images, regions, lines = [], [], []
     for index, (part, rng) in enumerate(recipe_seeds(plan)):
-        if index // SHARD != number:
+        if index // shard != number:
             continue
         recipe = studio.sample_recipe(part, rng, families=families(part, plan.split))
         example = studio.draw(recipe, plan.size)
@@ -126,8 +127,8 @@ def build(folder: Path, plan: Plan, *, workers: int, progress: bool = True) -> N
     if note.is_file() and json.loads(note.read_text("utf-8")) != described:
         raise ValueError(f"{folder} holds another set ({note.read_text('utf-8')}); choose an empty folder.")
     note.write_text(json.dumps(described), "utf-8")
-    tasks = [(plan, number, folder) for number in range(-(-plan.count // SHARD))]
-    with ProcessPoolExecutor(max_workers=workers) as pool:
+    tasks = [(plan, number, SHARD, folder) for number in range(-(-plan.count // SHARD))]
+    with ProcessPoolExecutor(max_workers=workers, mp_context=get_context("spawn")) as pool:
         done = pool.map(_make_shard, tasks)
         for _ in tqdm(done, total=len(tasks), desc=f"drawing {plan.split}", unit="shard", disable=not progress):
             pass

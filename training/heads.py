@@ -63,7 +63,7 @@ def train_heads(network: WearNetwork, features: Tensor, targets: Targets, config
     optimiser = torch.optim.AdamW(heads.parameters(), lr=config.rate, weight_decay=config.decay)
     schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, config.rate, steps)
     for _ in range(config.epochs):
-        for index in torch.randperm(len(features)).split(config.batch):
+        for index in torch.split(torch.randperm(len(features)), config.batch):
             hidden = F.dropout(features[index], 0.1)
             loss = head_loss(*network.measure_heads(hidden), targets.value[index])
             optimiser.zero_grad(set_to_none=True)

@@ -15,8 +15,7 @@
     │   ├── ReadingError          a hand-check reading that makes no sense
     │   └── UnknownPart
     └── SetupError                the installation is at fault
-        ├── ModelError            a model folder is missing, damaged or does not fit
-        └── MissingExtra          an optional part is not installed; says how to get it
+        └── ModelError            a model folder is missing, damaged or does not fit
 
 Each carries ``code`` (stable, for programs) and a message that says what was wrong, what was
 seen and what to do next.
@@ -111,9 +110,3 @@ class ModelError(SetupError):
     """A model folder is missing, damaged or does not fit this program."""
 
     code = "bad_model"
-
-
-class MissingExtra(SetupError):
-    """An optional part is not installed."""
-
-    code = "missing_extra"

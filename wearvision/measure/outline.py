@@ -71,7 +71,7 @@ def outline(region: Region, *, blur_px: float = BLUR_PX) -> Points:
     pad = 8
     piece = np.zeros((height, width), np.uint8)
     cv2.drawContours(piece, [largest - (left, top)], 0, 1, cv2.FILLED)
-    piece = cv2.copyMakeBorder(piece, pad, pad, pad, pad, cv2.BORDER_CONSTANT, value=0)
+    piece = np.pad(piece, pad)
     if region.dtype == np.bool_:
         smooth = cv2.GaussianBlur(piece.astype(np.float32), (0, 0), blur_px)
     else:
@@ -84,18 +84,19 @@ def outline(region: Region, *, blur_px: float = BLUR_PX) -> Points:
     if not edges:
         return np.empty((0, 2))
     edge = max(edges, key=cv2.contourArea)[:, 0, ::-1].astype(np.float64)
-    return _to_half_level(smooth, edge) + np.array([top - pad, left - pad])
+    half = _to_half_level(np.asarray(smooth, np.float32), edge)
+    return np.asarray(half + np.array([top - pad, left - pad]), np.float64)
 
 
 def _to_half_level(smooth: NDArray[np.float32], points: Points) -> Points:
     """Points moved along the gradient to where the map is one half."""
-    slope_row = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=0.125)
-    slope_column = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=0.125)
+    slope_row = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=0.125), np.float32)
+    slope_column = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=0.125), np.float32)
     at = points.copy()
     for _ in range(3):
-        where = np.ascontiguousarray(at[:, None, ::-1], np.float32)
+        x, y = (np.ascontiguousarray(at[:, None, axis], np.float32) for axis in (1, 0))
         value, down, right = (
-            cv2.remap(plane, where, None, cv2.INTER_LINEAR)[:, 0].astype(np.float64)
+            cv2.remap(plane, x, y, cv2.INTER_LINEAR)[:, 0].astype(np.float64)
             for plane in (smooth, slope_row, slope_column)
         )
         steep = np.maximum(down**2 + right**2, 1e-3)
@@ -124,7 +125,7 @@ def polar(points: Points, centre: tuple[float, float] | NDArray[np.float64] = (0
 
 def angles(steps: int = STEPS) -> Radii:
     """The angles of a polar profile in radians, (steps,)."""
-    return np.arange(steps) * (2 * np.pi / steps)
+    return np.asarray(np.arange(steps) * (2 * np.pi / steps), np.float64)
 
 
 def unpolar(radii: Radii) -> Points:
