@@ -91,3 +91,20 @@ def test_shares_of_a_whole_end_at_one(measure: str) -> None:
 
 def test_shares_are_measures_of_registered_parts() -> None:
     assert {mode.measure for spec in PARTS.values() for mode in spec.modes} >= SHARES
+
+
+def test_reference_value_outranks_the_network_where_calibration_knew_no_geometry() -> None:
+    """Film against a photo of the part when new: its value counts, the interval takes in the network's."""
+    from wearvision.calibration import Entry, blend
+    from wearvision.measure.result import Measured
+    from wearvision.settle import _by_reference
+    from wearvision.sighting import Estimate
+
+    entry = Entry(0.0, 0.0, 0.02, 0.0, 1.0, 1.0, np.zeros(3))
+    assert not entry.knows_geometry
+    joined = blend(Estimate(0.02, 0.01, 0.1), None, floor=0.02)
+    settled = _by_reference(Measured(0.30, 0.25, 0.36), joined)
+    assert isinstance(settled.outcome, Measured)
+    assert settled.outcome.value == 0.30
+    assert settled.outcome.low == 0.02
+    assert not settled.agree

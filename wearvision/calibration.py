@@ -48,6 +48,11 @@ class Entry:
     above: float
     residuals: NDArray[np.float64]
 
+    @property
+    def knows_geometry(self) -> bool:
+        """False where no calibration picture had geometry for this measure, as for film without a reference."""
+        return self.usual_gap > 0
+
     def blend(self, direct: Estimate, geometry: Outcome | None) -> Blend:
         """Network and geometry put together as this measure's figures say."""
         return blend(

@@ -54,6 +54,10 @@ def _settle_one(
 ) -> Settled:
     entry = calibration.entries.get(key)
     measured = geometry.get(name)
+    if entry is not None and not entry.knows_geometry:
+        if isinstance(measured, Measured):
+            return _by_reference(measured, entry.blend(direct, None))
+        measured = None  # a reference that gave nothing leaves the network's own word
     joined = blend(direct, measured) if entry is None else entry.blend(direct, measured)
     interval = calibration.interval(key, joined, most=WHOLE if name in SHARES else float("inf"))
     if isinstance(measured, Unmeasured):
@@ -64,3 +68,17 @@ def _settle_one(
         return Settled(Measured(interval.value, interval.low, interval.high, note=note), blend=joined)
     note = "" if joined.agree else "Network and geometry differ strongly; the interval was widened for it."
     return Settled(Measured(interval.value, interval.low, interval.high, note=note), joined.agree, joined)
+
+
+def _by_reference(measured: Measured, joined: Blend) -> Settled:
+    """A value that only a reference photo gives: it outranks the network, with its own interval.
+
+    That interval comes from the layer equation's assumptions and is not calibrated, so it is widened to take in the
+    network's estimate where the two differ.
+    """
+    low, high = min(measured.low, joined.value), max(measured.high, joined.value)
+    agree = measured.low - joined.scale <= joined.value <= measured.high + joined.scale
+    note = "Measured against the photo of the part when new."
+    if not agree:
+        note += " The network differs strongly; the interval takes in both."
+    return Settled(Measured(measured.value, low, high, measured.unit, measured.trace, note), agree)
