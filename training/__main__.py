@@ -8,6 +8,7 @@ import click
 
 from wearvision_training.commands import COMMANDS
 from wearvision_training.geometry import geometry
+from wearvision_training.recipe import Engine
 
 
 @click.group()
@@ -28,14 +29,17 @@ for _command in (*COMMANDS, geometry):
 @click.option("--fault", default=None, help="Make unfit photos: blurred, dark, tilted, …")
 @click.option("--seed", default=0, show_default=True)
 @click.option("--size", default=320, show_default=True, type=click.IntRange(64, 2000))
+@click.option("--engine", type=click.Choice(["sketch", "pathtrace"]), default="sketch", show_default=True)
+@click.option("--samples", default=64, show_default=True, help="Paths per pixel, where they are traced.")
 @click.option("--outlines/--no-outlines", default=False, help="Draw the truth masks' outlines.")
 def contact_sheet(
     part: str, count: int, out: Path, view: str | None, families: tuple[str, ...], fault: str | None,
-    seed: int, size: int, outlines: bool,
+    seed: int, size: int, engine: Engine, samples: int, outlines: bool,
 ) -> None:  # fmt: skip
     """Shows what the studio draws: pictures with the truth under each."""
     import numpy as np
     from PIL import Image
+    from tqdm import tqdm
 
     from wearvision.errors import WearvisionError
     from wearvision_training.sheet import make_sheet
@@ -43,10 +47,13 @@ def contact_sheet(
 
     try:
         rng = np.random.default_rng(seed)
-        recipes = [sample_recipe(part, rng, families=families or None, view=view, fault=fault) for _ in range(count)]
+        recipes = [
+            sample_recipe(part, rng, families=families or None, view=view, fault=fault, engine=engine)
+            for _ in range(count)
+        ]
     except (WearvisionError, ValueError) as error:
         raise click.UsageError(str(error)) from error
-    examples = (draw(recipe, size) for recipe in recipes)
+    examples = (draw(recipe, size, samples=samples) for recipe in tqdm(recipes, unit="picture"))
     Image.fromarray(make_sheet(examples, outlines=outlines)).save(out)
     click.echo(f"{count} pictures in {out}")
 

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
+from wearvision_training.assessment.command import evaluate_model, refusal
 from wearvision_training.benchmark import benchmark
 from wearvision_training.families import Split
+from wearvision_training.recipe import Engine
 from wearvision_training.samples import samples
 
 SPLITS = click.Choice(["train", "calibrate", "test"])
@@ -21,47 +24,93 @@ SPLITS = click.Choice(["train", "calibrate", "test"])
 @click.option("--seed", type=int, default=1, show_default=True)
 @click.option("--size", type=int, default=320, show_default=True, help="Side of a picture in pixels.")
 @click.option("--regions/--no-regions", default=True, help="Keep the regions too (training needs them).")
+@click.option("--photos/--pixels", default=False, help="Keep pictures as JPEG files (for sets to grade).")
+@click.option("--engine", type=click.Choice(["sketch", "pathtrace"]), default="sketch", show_default=True)
+@click.option("--samples", type=int, default=64, show_default=True, help="Paths per pixel, where they are traced.")
 @click.option("--workers", type=int, default=2, show_default=True)
-def draw_set(out: Path, count: int, split: Split, seed: int, size: int, regions: bool, workers: int) -> None:
+@click.option("--device", "devices", multiple=True, default=("cpu",), help="Of path tracing: cpu, 0, 1, …; repeatable.")
+@click.option("--time-limit", type=float, help="Seconds after which no further picture is begun.")
+def draw_set(
+    out: Path, count: int, split: Split, seed: int, size: int, regions: bool, photos: bool, engine: Engine,
+    samples: int, workers: int, devices: tuple[str, ...], time_limit: float | None,
+) -> None:  # fmt: skip
     """Draws a set of labelled pictures; continues one that was stopped."""
     from wearvision_training.dataset import Plan, build
 
-    build(out, Plan(count, split, seed, size, regions), workers=workers)
+    plan = Plan(count, split, seed, size, regions, photos, engine, samples)
+    made = build(out, plan, workers=workers, devices=devices, time_limit=time_limit)
+    click.echo(f"{made} pictures made in {out}")
 
 
 @click.command("train")
-@click.option("--set", "folder", type=click.Path(exists=True, path_type=Path), required=True, help="A drawn set.")
-@click.option("--run", type=click.Path(path_type=Path), required=True, help="Folder for weights, losses and config.")
-@click.option("--steps", type=int, default=2000, show_default=True)
-@click.option("--batch", type=int, default=64, show_default=True)
-@click.option("--rate", type=float, default=2e-3, show_default=True, help="Peak learning rate.")
-@click.option("--seed", type=int, default=1, show_default=True)
-@click.option("--device", default="cpu", show_default=True)
-@click.option("--pretrained/--from-nothing", default=True, help="Start the backbone from ImageNet.")
+@click.option("--run", type=click.Path(path_type=Path), required=True, help="Folder for weights, figures and config.")
+@click.option("--config", "recipe", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="A TOML file.")
+@click.option("--set", "sets", multiple=True, help="Set to learn from, FOLDER or FOLDER:SHARE; may be repeated.")
+@click.option("--limit", type=int, help="Only the first pictures of each --set.")
+@click.option("--steps", type=int)
+@click.option("--batch", type=int, help="Pictures a step, over all processes.")
+@click.option("--rate", type=float, help="Peak learning rate.")
+@click.option("--size", type=int, help="Side of the network's input, a multiple of 32.")
+@click.option("--decoder", type=click.Choice(["full", "light"]))
+@click.option("--heads", type=click.Choice(["plain", "shape"]))
+@click.option("--start", help="Start weights: imagenet, none, or a file.")
+@click.option("--seed", type=int)
+@click.option("--device", help="cpu, cuda or auto.")
+@click.option("--time-limit", type=float, help="Seconds in which the run must have ended, fully annealed.")
+@click.option("--watch", help="Folder of a set to watch while training.")
+@click.option("--photos", help="Folder of ordinary photographs, as examples of what is no part.")
+@click.option("--with", "more", multiple=True, help="Any other key of the config, as KEY=VALUE in TOML.")
 def train_network(
-    folder: Path, run: Path, steps: int, batch: int, rate: float, seed: int, device: str, pretrained: bool
+    run: Path, recipe: Path | None, sets: tuple[str, ...], limit: int | None, more: tuple[str, ...], **options: object
 ) -> None:
-    """Trains a network on a set."""
-    from wearvision_training.dataset import PictureSet
-    from wearvision_training.train import Config, train
+    """Trains a network, or goes on with a run that was stopped; under torchrun on several processes.
 
-    config = Config(steps=steps, batch=batch, rate=rate, seed=seed, device=device, pretrained=pretrained)
-    train(PictureSet.load(folder), config, run)
+    Options override the config file, and that overrides the defaults.
+    """
+    import time
+    import tomllib
+
+    since = time.monotonic()
+    from wearvision_training.train import Config, SetChoice, train
+
+    changes = {name: value for name, value in options.items() if value is not None}
+    try:
+        config = Config.read(recipe) if recipe else Config()
+        config = config.changed(tomllib.loads("\n".join(more))).changed(changes)
+        if sets:
+            config = replace(config, sets=tuple(replace(SetChoice.parse(one), limit=limit) for one in sets))
+        train(config, run, since=since)
+    except (ValueError, OSError) as error:
+        raise click.UsageError(str(error)) from error
 
 
 @click.command("export")
 @click.option("--weights", type=click.Path(exists=True, path_type=Path), required=True, help="weights.safetensors.")
 @click.option("--model", type=click.Path(path_type=Path), required=True, help="Model folder to write.")
 @click.option("--set", "folder", type=click.Path(exists=True, path_type=Path), required=True, help="For parity.")
-def export_model(weights: Path, model: Path, folder: Path) -> None:
-    """Writes model.onnx and model.json, after checking that both runtimes agree."""
+@click.option(
+    "--variant",
+    type=click.Choice(["float32", "float16", "int8", "int8-weights"]),
+    default="float32",
+    show_default=True,
+    help="How weights are kept; int8 also computes in whole numbers.",
+)
+@click.option("--pictures", "count", type=int, default=16, show_default=True, help="For parity; ranges take 8 times.")
+def export_model(weights: Path, model: Path, folder: Path, variant: str, count: int) -> None:
+    """Writes model.onnx and model.json, after checking that both runtimes agree; smaller variants on request."""
     from wearvision_training.dataset import PictureSet
     from wearvision_training.export import export
-    from wearvision_training.train import load_weights
+    from wearvision_training.school.weights import input_size, load_weights
+    from wearvision_training.variants import shrink
 
-    pictures = PictureSet.load(folder, limit=16).inputs(16, 320)
-    difference = export(load_weights(weights), model, model_id=model.name, size=pictures.shape[1], pictures=pictures)
-    click.echo(f"largest difference between the runtimes over {len(pictures)} pictures: {difference:.1e}")
+    size = input_size(weights)
+    pictures = PictureSet.load(folder, limit=8 * count).inputs(8 * count, size)
+    checked = pictures[:count]
+    difference = export(load_weights(weights), model, model_id=model.name, size=size, pictures=checked)
+    click.echo(f"largest difference between the runtimes over {len(checked)} pictures: {difference:.1e}")
+    if variant != "float32":
+        click.echo(json.dumps(shrink(model, variant, pictures), indent=1))
+    click.echo(f"model.onnx: {(model / 'model.onnx').stat().st_size / 1e6:.2f} MB")
 
 
 @click.command("refit-heads")
@@ -73,19 +122,17 @@ def export_model(weights: Path, model: Path, folder: Path) -> None:
 @click.option("--epochs", type=int, default=60, show_default=True)
 def refit_heads(weights: Path, model: Path, folder: Path, epochs: int) -> None:
     """Trains the measure heads again on the squares that grading judges; needs no accelerator."""
-    from safetensors.torch import save_file
-
     from wearvision_training.dataset import PictureSet
     from wearvision_training.export import export
     from wearvision_training.heads import HeadConfig, pooled_features, train_heads
     from wearvision_training.losses import Targets
-    from wearvision_training.train import load_weights
+    from wearvision_training.school.weights import input_size, load_weights, save_weights
 
-    network, pictures = load_weights(weights), PictureSet.load(folder)
+    network, pictures, size = load_weights(weights), PictureSet.load(folder), input_size(weights)
     features = pooled_features(model, pictures)
     train_heads(network, features, Targets.of(list(pictures.truths)), HeadConfig(epochs=epochs))
-    save_file(network.state_dict(), weights)
-    difference = export(network, model, model_id=model.name, size=320, pictures=pictures.inputs(16, 320))
+    save_weights(network, weights, size)
+    difference = export(network, model, model_id=model.name, size=size, pictures=pictures.inputs(16, size))
     click.echo(f"largest difference between the runtimes: {difference:.1e}")
 
 
@@ -101,20 +148,6 @@ def calibrate_model(model: Path, folder: Path, workers: int) -> None:
     calibrate(model, PictureSet.load(folder), workers=workers)
 
 
-@click.command("evaluate")
-@click.option("--model", type=click.Path(exists=True, path_type=Path), required=True, help="Model folder.")
-@click.option("--set", "folder", type=click.Path(exists=True, path_type=Path), required=True, help="Labelled set.")
-@click.option("--json", "out", type=click.Path(path_type=Path), help="Also write the figures here.")
-@click.option("--workers", type=int, default=2, show_default=True)
-def evaluate_model(model: Path, folder: Path, out: Path | None, workers: int) -> None:
-    """Grades a labelled set as a user would and prints how often it was right."""
-    from wearvision_training.dataset import PictureSet
-    from wearvision_training.evaluate import answer, evaluate, table
-
-    figures = evaluate(answer(model, PictureSet.load(folder), workers=workers))
-    if out is not None:
-        out.write_text(json.dumps(figures, indent=1), "utf-8")
-    click.echo(table(figures))
-
-
-COMMANDS = (draw_set, train_network, export_model, refit_heads, calibrate_model, evaluate_model, benchmark, samples)
+COMMANDS = (
+    draw_set, train_network, export_model, refit_heads, calibrate_model, evaluate_model, refusal, benchmark, samples,
+)  # fmt: skip

@@ -1,14 +1,19 @@
 """Sets of pictures on disk: made in parallel, resumable, loaded whole.
 
-A set is a folder of shards. Shard ``00012`` is three files: ``00012.images.npy`` (N, S, S, 3) uint8,
+A set is a folder of shards and a ``plan.json`` that says what they hold. Shard ``00012`` is ``00012.images.npy``
+(N, S, S, 3) uint8, or ``00012.photos.npz`` (encoded photos, one after the other, and where each begins),
 ``00012.regions.npy`` (N, R, S/2, S/2) uint8 (cover of each cell times 255, in the order of
-``wearvision.parts.region_names()``) and ``00012.jsonl``, one line a picture: its recipe and its truth.
+``wearvision.parts.region_names()``) and ``00012.jsonl``, one line a picture: its parameter record, its truth and
+the SHA-256 of its pixels.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
-from collections.abc import Iterator, Sequence
+import os
+import time
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass
 from multiprocessing import get_context
@@ -23,8 +28,12 @@ from wearvision.parts import PARTS, region_names
 from wearvision.standard import load_limits
 from wearvision_training.example import Example
 from wearvision_training.families import Split, families
+from wearvision_training.recipe import Engine
 
-SHARD = 250
+SHARD = 50
+"""Pictures in a shard: few enough that a stop loses little."""
+PHOTO_QUALITY = 95
+"""JPEG quality at which a set of photos keeps its pictures, high beside that of the phones it shows."""
 SHARES = {"flame_cell": 0.28, "electrode": 0.26, "coupler": 0.32, "none": 0.14}
 """Share of each part in a set; the coupler has two views."""
 THIN = frozenset({"crack"})
@@ -36,7 +45,7 @@ class Plan:
     """What a set holds: how many pictures, from which families, drawn from which seed.
 
     Sets to calibrate and to test are drawn larger than the network's input, as a phone's photo would be, and
-    need no regions.
+    need no regions; kept as ``photos`` they take a twentieth of the room.
     """
 
     count: int
@@ -44,6 +53,9 @@ class Plan:
     seed: int
     size: int = 320
     regions: bool = True
+    photos: bool = False
+    engine: Engine = "sketch"
+    samples: int = 64
 
 
 def truth_of(example: Example) -> dict[str, Any]:
@@ -78,33 +90,40 @@ def region_cells(example: Example) -> NDArray[np.uint8]:
     return cells
 
 
-def recipe_seeds(plan: Plan) -> Iterator[tuple[str, np.random.Generator]]:
-    """The part and the generator of every picture of a plan, in order; the same every time."""
-    parts, shares = list(SHARES), np.array(list(SHARES.values()))
-    for index in range(plan.count):
-        rng = np.random.default_rng([plan.seed, index])
-        yield str(rng.choice(parts, p=shares)), rng
+def picture_seed(plan: Plan, index: int) -> tuple[str, np.random.Generator]:
+    """The part and the generator of a plan's picture; the same every time, whatever was drawn before."""
+    rng = np.random.default_rng([plan.seed, index])
+    return str(rng.choice(list(SHARES), p=list(SHARES.values()))), rng
 
 
-def _make_shard(task: tuple[Plan, int, int, Path]) -> int:
+def make(plan: Plan, index: int) -> Example:
+    """One picture of a plan."""
     from wearvision_training import studio
 
-    plan, number, shard, folder = task
+    part, rng = picture_seed(plan, index)
+    recipe = studio.sample_recipe(part, rng, families=families(part, plan.split), engine=plan.engine)
+    return studio.draw(recipe, plan.size, samples=plan.samples)
+
+
+def _make_shard(task: tuple[Plan, int, int, Path, float | None]) -> int:
+    plan, number, shard, folder, deadline = task
     cv2.setNumThreads(1)
     name = f"{number:05d}"
     if (folder / f"{name}.jsonl").is_file():
         return 0
     images, regions, lines = [], [], []
-    for index, (part, rng) in enumerate(recipe_seeds(plan)):
-        if index // shard != number:
-            continue
-        recipe = studio.sample_recipe(part, rng, families=families(part, plan.split))
-        example = studio.draw(recipe, plan.size)
+    for index in range(number * shard, min((number + 1) * shard, plan.count)):
+        if deadline is not None and time.time() > deadline:
+            return 0
+        example = make(plan, index)
         images.append(example.image)
         if plan.regions:
             regions.append(region_cells(example))
-        lines.append(json.dumps({"recipe": json.loads(recipe.to_json()), "truth": truth_of(example)}))
-    np.save(folder / f"{name}.images.npy", np.stack(images))
+        lines.append(_line(example))
+    if plan.photos:
+        np.savez(folder / f"{name}.photos.npz", **_packed(images))
+    else:
+        np.save(folder / f"{name}.images.npy", np.stack(images))
     if plan.regions:
         np.save(folder / f"{name}.regions.npy", np.stack(regions))
     partial = folder / f"{name}.jsonl.part"
@@ -113,25 +132,95 @@ def _make_shard(task: tuple[Plan, int, int, Path]) -> int:
     return len(lines)
 
 
-def build(folder: Path, plan: Plan, *, workers: int, progress: bool = True) -> None:
+def _line(example: Example) -> str:
+    record = {
+        "recipe": json.loads(example.recipe.to_json()),
+        "truth": truth_of(example),
+        "sha256": hashlib.sha256(example.image.tobytes()).hexdigest(),
+    }
+    return json.dumps(record)
+
+
+def _packed(images: Sequence[NDArray[np.uint8]]) -> dict[str, NDArray[Any]]:
+    """Pictures as JPEG files one after the other, and where each begins and the last one ends."""
+    files = []
+    for image in images:
+        done, packed = cv2.imencode(".jpg", image[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, PHOTO_QUALITY])
+        if not done:
+            raise RuntimeError("OpenCV could not encode a JPEG")
+        files.append(packed.ravel())
+    return {"files": np.concatenate(files), "starts": np.cumsum([0, *(len(f) for f in files)])}
+
+
+def _unpacked(path: Path) -> NDArray[np.uint8]:
+    with np.load(path) as held:
+        files, starts = held["files"], held["starts"]
+    pictures = []
+    for start, stop in zip(starts[:-1], starts[1:], strict=True):
+        decoded = cv2.imdecode(files[start:stop], cv2.IMREAD_COLOR)
+        if decoded is None:
+            raise ValueError(f"{path} holds a picture that cannot be read")
+        pictures.append(decoded[..., ::-1])
+    return np.stack(pictures).astype(np.uint8)
+
+
+def _take_device(devices: Any) -> None:
+    """Gives a worker its device: the number of an accelerator, or ``"cpu"``; must come before Mitsuba is loaded."""
+    device = devices.get()
+    os.environ["WEARVISION_RENDER"] = "cpu" if device == "cpu" else "cuda"
+    os.environ["WEARVISION_RENDER_THREADS"] = "1"
+    if device != "cpu":
+        os.environ["CUDA_VISIBLE_DEVICES"] = device
+
+
+def build(
+    folder: Path,
+    plan: Plan,
+    *,
+    workers: int,
+    devices: Sequence[str] = ("cpu",),
+    time_limit: float | None = None,
+    progress: bool = True,
+) -> int:
     """Makes the set that a plan describes; shards already there are kept.
+
+    Args:
+        folder: Of the set.
+        plan: What it holds.
+        workers: Processes.
+        devices: What path tracing runs on, dealt out to the workers in turn: ``"cpu"`` or an accelerator's number.
+        time_limit: Seconds after which no further picture is begun; a later call goes on.
+        progress: Show a bar.
+
+    Returns:
+        Number of pictures made by this call.
 
     Raises:
         ValueError: the folder holds a set of another plan.
     """
     from tqdm import tqdm
 
+    deadline = None if time_limit is None else time.time() + time_limit
     folder.mkdir(parents=True, exist_ok=True)
     note = folder / "plan.json"
     described = asdict(plan)
     if note.is_file() and json.loads(note.read_text("utf-8")) != described:
         raise ValueError(f"{folder} holds another set ({note.read_text('utf-8')}); choose an empty folder.")
     note.write_text(json.dumps(described), "utf-8")
-    tasks = [(plan, number, SHARD, folder) for number in range(-(-plan.count // SHARD))]
-    with ProcessPoolExecutor(max_workers=workers, mp_context=get_context("spawn")) as pool:
-        done = pool.map(_make_shard, tasks)
-        for _ in tqdm(done, total=len(tasks), desc=f"drawing {plan.split}", unit="shard", disable=not progress):
-            pass
+    tasks = [(plan, number, SHARD, folder, deadline) for number in range(-(-plan.count // SHARD))]
+    context = get_context("spawn")
+    dealt = context.Queue()
+    for index in range(workers):
+        dealt.put(devices[index % len(devices)])
+    made = 0
+    with (
+        ProcessPoolExecutor(workers, context, initializer=_take_device, initargs=(dealt,)) as pool,
+        tqdm(total=plan.count, desc=f"drawing {plan.split}", unit="picture", disable=not progress) as bar,
+    ):
+        for count in pool.map(_make_shard, tasks):
+            made += count
+            bar.update(count)
+    return made
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,18 +255,33 @@ class PictureSet:
         """
         names = sorted(path.stem for path in folder.glob("*.jsonl"))
         if limit is not None:
-            names = names[: -(-limit // SHARD)]
+            names = _enough(folder, names, limit)
         if not names:
             raise FileNotFoundError(f"{folder} holds no finished shard; draw a set first.")
         lines = [
             json.loads(line) for name in names for line in (folder / f"{name}.jsonl").read_text("utf-8").splitlines()
         ]
         return cls(
-            images=np.concatenate([np.load(folder / f"{name}.images.npy") for name in names])[:limit],
+            images=np.concatenate([_images(folder, name) for name in names])[:limit],
             regions=_regions(folder, names)[:limit],
             truths=[line["truth"] for line in lines][:limit],
             recipes=[line["recipe"] for line in lines][:limit],
         )
+
+
+def _enough(folder: Path, names: list[str], limit: int) -> list[str]:
+    """The first shards that hold at least ``limit`` pictures."""
+    held = 0
+    for taken, name in enumerate(names):
+        if held >= limit:
+            return names[:taken]
+        held += (folder / f"{name}.jsonl").read_text("utf-8").count("\n")
+    return names
+
+
+def _images(folder: Path, name: str) -> NDArray[np.uint8]:
+    photos = folder / f"{name}.photos.npz"
+    return _unpacked(photos) if photos.is_file() else np.asarray(np.load(folder / f"{name}.images.npy"))
 
 
 def _regions(folder: Path, names: Sequence[str]) -> NDArray[np.uint8]:

@@ -49,17 +49,19 @@ def export(network: WearNetwork, folder: Path, *, model_id: str, size: int, pict
     deployed = Deployed(network.cpu().float(), measure_scales()).eval()
     draft = folder / "model.onnx.part"
     sample = torch.from_numpy(np.ascontiguousarray(pictures[:1]))
-    torch.onnx.export(
+    program = torch.onnx.export(
         deployed,
         (sample,),
-        str(draft),
         input_names=["photo"],
         output_names=list(EXPORTED),
         opset_version=18,
         dynamo=True,
-        external_data=False,
         verbose=False,
     )
+    if program is None:
+        raise RuntimeError("the exporter gave no graph")
+    _keep_names_apart(program.model.graph)
+    program.save(str(draft), external_data=False)
     difference = parity(deployed, draft, pictures)
     if difference > PARITY_LIMIT:
         draft.unlink()
@@ -80,6 +82,15 @@ def export(network: WearNetwork, folder: Path, *, model_id: str, size: int, pict
     }
     (folder / "model.json").write_text(json.dumps(record, indent=1), "utf-8")
     return difference
+
+
+def _keep_names_apart(graph: Any) -> None:
+    """Renames inner values that the exporter called like an output, such as ``view`` after the operation."""
+    ends = {id(value) for value in graph.outputs}
+    for node in graph:
+        for value in node.outputs:
+            if value.name in EXPORTED and id(value) not in ends:
+                value.name = f"inner_{value.name}"
 
 
 def parity(deployed: torch.nn.Module, graph: Path, pictures: NDArray[np.uint8]) -> float:

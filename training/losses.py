@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +19,10 @@ from wearvision_training.network import MEASURES, PART_NAMES, REGIONS, VIEW_NAME
 IGNORE = -100
 WORN = 0.3
 """From this share of a measure's scale on a picture counts as worn: about where *serviceable* ends."""
+
+
+LEAST = 3
+"""A measure that fewer pictures of a batch show than this weighs less: one odd picture must not steer the step."""
 
 
 def measure_scales() -> Tensor:
@@ -64,6 +69,11 @@ class Targets:
         """The labels of some pictures."""
         return Targets(*(getattr(self, name)[index] for name in self.__slots__))
 
+    @classmethod
+    def joined(cls, pieces: Sequence[Targets]) -> Targets:
+        """The labels of several groups of pictures, one after another."""
+        return cls(*(torch.cat([getattr(one, name) for one in pieces]) for name in cls.__slots__))
+
     def to(self, device: torch.device) -> Targets:
         """The same on another device."""
         return Targets(*(getattr(self, name).to(device) for name in self.__slots__))
@@ -74,8 +84,8 @@ def _channels(part: str) -> np.ndarray:
     return np.array([name in own for name in REGIONS], np.float32)
 
 
-def total_loss(out: Outputs, targets: Targets, regions: Tensor) -> tuple[Tensor, dict[str, float]]:
-    """The weighted sum and its pieces.
+def total_loss(out: Outputs, targets: Targets, regions: Tensor) -> tuple[Tensor, dict[str, Tensor]]:
+    """The weighted sum and its pieces; nothing here waits for the device.
 
     Args:
         out: The network's raw outputs for B pictures.
@@ -89,18 +99,18 @@ def total_loss(out: Outputs, targets: Targets, regions: Tensor) -> tuple[Tensor,
         "measures": head_loss(out.size, out.spread, out.presence, targets.value),
         "regions": 3.0 * _region_loss(out.regions, regions, targets.channels),
     }
-    return torch.stack(list(pieces.values())).sum(), {name: float(piece.detach()) for name, piece in pieces.items()}
+    return torch.stack(list(pieces.values())).sum(), {name: piece.detach() for name, piece in pieces.items()}
 
 
 def _cross_entropy(logits: Tensor, target: Tensor) -> Tensor:
-    known = target != IGNORE
-    if not bool(known.any()):
-        return logits.sum() * 0.0
-    return F.cross_entropy(logits[known], target[known])
+    return F.cross_entropy(logits, target, ignore_index=IGNORE, reduction="sum") / (target != IGNORE).sum().clamp(min=1)
 
 
 def head_loss(size: Tensor, spread: Tensor, presence: Tensor, value: Tensor) -> Tensor:
-    """Presence by cross-entropy, size over worn pictures, spread over all.
+    """Presence by cross-entropy, size over worn pictures, spread over all; every measure counts alike.
+
+    Size is learned by its difference and by that of its logarithm: the one is what the standard's limits see, the
+    other keeps small wear from being drowned by measures that reach ten times their limit.
 
     Args:
         size: (B, M) in units of each measure's scale.
@@ -109,16 +119,21 @@ def head_loss(size: Tensor, spread: Tensor, presence: Tensor, value: Tensor) -> 
         value: (B, M) truth, NaN where there is none.
     """
     known = torch.isfinite(value)
-    if not bool(known.any()):
-        return size.sum() * 0.0  # means over nothing are NaN, and one such batch would spoil every weight
     truth = torch.nan_to_num(value)
     worn = known & (truth > WORN)
-    entropy = F.binary_cross_entropy_with_logits(presence[known], worn[known].float())
-    sized = F.smooth_l1_loss(size[worn], truth[worn], beta=0.2) if bool(worn.any()) else size.sum() * 0.0
+    entropy = F.binary_cross_entropy_with_logits(presence, worn.float(), reduction="none")
+    ratio = (torch.log(size + WORN) - torch.log(truth.clamp(min=0) + WORN)).abs()
+    sized = 0.5 * F.smooth_l1_loss(size, truth, beta=0.1, reduction="none") + 0.5 * ratio
     estimate = (torch.sigmoid(presence) * size).detach()
-    error = (estimate[known] - truth[known]).abs()
-    laplace = (error / spread[known] + torch.log(spread[known])).mean()
-    return entropy + sized + 0.3 * laplace
+    laplace = (estimate - truth).abs() / spread + torch.log(spread)
+    return _by_measure(entropy, known) + _by_measure(sized, worn) + 0.3 * _by_measure(laplace, known)
+
+
+def _by_measure(loss: Tensor, counted: Tensor) -> Tensor:
+    """Mean over measures of the mean over the pictures counted; few pictures count less than a full mean."""
+    count = counted.sum(0)
+    means = (loss * counted).sum(0) / count.clamp(min=LEAST)
+    return means.sum() / (count > 0).sum().clamp(min=1)
 
 
 def _region_loss(logits: Tensor, target: Tensor, channels: Tensor) -> Tensor:

@@ -9,6 +9,7 @@ from torch import Tensor, nn
 from torch.nn import functional as F
 
 from wearvision.parts import PARTS, measure_keys, region_names
+from wearvision_training.pooling import PlainPool, ShapePool
 
 PART_NAMES = (*PARTS, "none")
 VIEW_NAMES = tuple(dict.fromkeys(view for part in PARTS.values() for view in part.views))
@@ -16,6 +17,9 @@ MEASURES = measure_keys()
 REGIONS = region_names()
 BACKBONE = "tf_efficientnet_lite0"
 MEAN, DEVIATION = 127.0, 128.0
+DECODERS = {"full": (96, 64, 48, 32), "light": (64, 48, 40, 0)}
+"""Channels of the decoder at strides 16, 8, 4 and 2; 0 stops before."""
+HEADS: dict[str, type[PlainPool] | type[ShapePool]] = {"plain": PlainPool, "shape": ShapePool}
 SPREAD_FLOOR = 0.01
 """Smallest spread in units of a measure's scale: below the labels' own accuracy nothing is learned."""
 
@@ -72,29 +76,37 @@ class WearNetwork(nn.Module):
     Args:
         pretrained: Path of the ImageNet start weights, or None to start from nothing.
         width: Channels of the head's hidden layer.
+        decoder: ``"full"`` paints the regions at half the input's resolution, ``"light"`` narrower and at a quarter.
+        heads: What the heads work on: ``"plain"``, means over picture and part; ``"shape"``, see ``pooling``.
     """
 
-    def __init__(self, pretrained: str | None = None, width: int = 256) -> None:
+    def __init__(
+        self, pretrained: str | None = None, width: int = 256, decoder: str = "full", heads: str = "shape"
+    ) -> None:
         super().__init__()
         import timm
 
+        self.decoder, self.heads = decoder, heads
         self.backbone = timm.create_model(BACKBONE, pretrained=False, features_only=True, out_indices=(0, 1, 2, 3, 4))
         if pretrained is not None:
             load_imagenet_start(self.backbone, pretrained)
         channels: list[int] = self.backbone.feature_info.channels()  # type: ignore[union-attr,operator]  # timm's own
         c2, c4, c8, c16, c32 = channels
+        w16, w8, w4, w2 = DECODERS[decoder]
         self.top = nn.Sequential(nn.Conv2d(c32, 160, 1, bias=False), nn.BatchNorm2d(160), nn.ReLU6(inplace=True))
-        self.up16 = _Step(160, c16, 96)
-        self.up8 = _Step(96, c8, 64)
-        self.up4 = _Step(64, c4, 48)
-        self.up2 = _Step(48, c2, 32)
-        self.paint = nn.Conv2d(32, len(REGIONS), 1)
-        pooled = 160 + 96 * 2 + 64 * 2 + 48 + len(REGIONS)
-        self.trunk = nn.Sequential(nn.Linear(pooled, width), nn.ReLU(inplace=True), nn.Dropout(0.1))
+        self.up16 = _Step(160, c16, w16)
+        self.up8 = _Step(w16, c8, w8)
+        self.up4 = _Step(w8, c4, w4)
+        if w2:
+            self.up2 = _Step(w4, c2, w2)
+        self.paint = nn.Conv2d(w2 or w4, len(REGIONS), 1)
+        self.pool = HEADS[heads]((160, w16, w8, w4), len(REGIONS), len(MEASURES))
+        self.pooled = self.pool.outputs
+        self.trunk = nn.Sequential(nn.Linear(self.pooled, width), nn.ReLU(inplace=True), nn.Dropout(0.1))
         self.part = nn.Linear(width, len(PART_NAMES))
         self.view = nn.Linear(width, len(VIEW_NAMES))
         self.grade = nn.Linear(width, 3)
-        self.gauge = nn.Sequential(nn.Linear(pooled, width), nn.ReLU(inplace=True))
+        self.gauge = nn.Sequential(nn.Linear(self.pooled, width), nn.ReLU(inplace=True))
         self.size = nn.Linear(width, len(MEASURES))
         self.spread = nn.Linear(width, len(MEASURES))
         self.presence = nn.Linear(width, len(MEASURES))
@@ -127,23 +139,11 @@ class WearNetwork(nn.Module):
         d16 = self.up16(top, f16)
         d8 = self.up8(d16, f8)
         d4 = self.up4(d8, f4)
-        regions = self.paint(self.up2(d4, f2))
-        return self._pool(top, d16, d8, d4, regions), regions
-
-    @staticmethod
-    def _pool(top: Tensor, d16: Tensor, d8: Tensor, d4: Tensor, regions: Tensor) -> Tensor:
-        """Features averaged over the picture and over the part, and each region's share of the part."""
-        seen = torch.sigmoid(regions)
-        part = seen[:, :1]
-        pieces = [top.mean((2, 3))]
-        for features in (d16, d8):
-            weight = F.adaptive_avg_pool2d(part, (features.shape[-2], features.shape[-1]))
-            pieces.append((features * weight).sum((2, 3)) / (weight.sum((2, 3)) + 1e-3))
-            pieces.append(features.amax((2, 3)))
-        weight = F.avg_pool2d(part, 2)
-        pieces.append((d4 * weight).sum((2, 3)) / (weight.sum((2, 3)) + 1e-3))
-        pieces.append(seen.sum((2, 3)) / (part.sum((2, 3)) + 1.0))
-        return torch.cat(pieces, dim=1)
+        if DECODERS[self.decoder][3]:
+            regions = self.paint(self.up2(d4, f2))
+        else:
+            regions = F.interpolate(self.paint(d4), scale_factor=2.0, mode="bilinear", align_corners=False)
+        return self.pool(top, d16, d8, d4, regions), regions
 
 
 def load_imagenet_start(backbone: nn.Module, path: str) -> None:

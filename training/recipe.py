@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
-from typing import Any
+from typing import Any, Literal
 
+Engine = Literal["sketch", "pathtrace"]
+"""Who draws a record: flat slices in no time, or solid bodies in a lit room in a second."""
 Parameters = Mapping[str, Any]
 """Plain JSON values only, so that a record can be kept beside its picture and drawn again."""
 
@@ -24,6 +26,7 @@ class Recipe:
         scene: Bench, clutter, light.
         camera: Tilt, distance, turn, position, blur, exposure, noise, JPEG.
         seed: Seeds everything that is texture rather than parameter.
+        engine: Which engine draws it.
     """
 
     part: str
@@ -34,6 +37,7 @@ class Recipe:
     scene: Parameters = field(default_factory=dict)
     camera: Parameters = field(default_factory=dict)
     seed: int = 0
+    engine: Engine = "sketch"
 
     def to_json(self) -> str:
         """One line of JSON; ``from_json`` gives back an equal record."""

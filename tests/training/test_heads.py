@@ -37,7 +37,7 @@ def test_head_loss_size_is_learned_from_worn_pictures_only() -> None:
 def test_train_heads_learns_what_the_features_tell_and_keeps_the_rest() -> None:
     torch.manual_seed(0)
     network = WearNetwork(None).eval()
-    width = network.gauge[0].in_features
+    width = network.pooled
     features = torch.rand(200, width)
     value = torch.full((200, len(MEASURES)), float("nan"))
     value[:, 0] = torch.where(features[:, 0] > 0.5, 1.0, 0.0)
@@ -52,3 +52,21 @@ def test_train_heads_learns_what_the_features_tell_and_keeps_the_rest() -> None:
     assert float(estimate[~worn].mean()) < 0.4
     changed = {name for name, tensor in network.state_dict().items() if not torch.equal(tensor, before[name])}
     assert {name.split(".")[0] for name in changed} <= {"gauge", "size", "spread", "presence"}
+
+
+def test_every_measure_counts_alike_however_rare() -> None:
+    value = torch.full((12, 2), float("nan"))
+    value[:, 0], value[:3, 1] = 1.0, 1.0
+    presence = torch.zeros(12, 2, requires_grad=True)
+    head_loss(torch.ones(12, 2), torch.ones(12, 2), presence, value).backward()
+    common, rare = presence.grad.abs().sum(0).tolist()
+    assert common == rare
+
+
+def test_spread_is_least_costly_at_the_mean_error() -> None:
+    value = torch.tensor([[1.0], [1.4], [0.6], [1.0]])
+    cost = {
+        spread: float(head_loss(torch.ones(4, 1), torch.full((4, 1), spread), torch.full((4, 1), 30.0), value))
+        for spread in (0.1, 0.2, 0.4)
+    }
+    assert min(cost, key=cost.__getitem__) == 0.2

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import torch
 from click.testing import CliRunner
-from safetensors.torch import load_file
 
 from wearvision.calibration import Calibration
 from wearvision.errors import ModelError
@@ -23,28 +22,36 @@ from wearvision.sighting import Estimate
 from wearvision_training import calibrate as calibration
 from wearvision_training import export as exporting
 from wearvision_training.__main__ import main
+from wearvision_training.assessment.answers import Answers, answer
+from wearvision_training.assessment.figures import evaluate
+from wearvision_training.assessment.intervals import share
+from wearvision_training.assessment.table import table
 from wearvision_training.calibrate import Seen, fit
 from wearvision_training.dataset import PictureSet, Plan, build
-from wearvision_training.evaluate import Answers, answer, evaluate, share, table
 from wearvision_training.export import PARITY_LIMIT, ParityError, export
-from wearvision_training.train import Config, load_weights, train
+from wearvision_training.train import Config, SetChoice, load_weights, train
 
 SIDE = 64
-CONFIG = Config(steps=2, batch=3, pretrained=False)
+CONFIG = Config(steps=2, batch=3, size=SIDE, start="none", device="cpu", validate_every=0)
 
 
 @pytest.fixture(scope="module")
-def pictures(tmp_path_factory: pytest.TempPathFactory) -> PictureSet:
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("set")
     build(folder, Plan(8, "train", 3, SIDE), workers=1, progress=False)
-    return PictureSet.load(folder)
+    return folder
 
 
 @pytest.fixture(scope="module")
-def run(tmp_path_factory: pytest.TempPathFactory, pictures: PictureSet) -> Path:
+def pictures(drawn: Path) -> PictureSet:
+    return PictureSet.load(drawn)
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory, drawn: Path) -> Path:
     torch.set_num_threads(1)
     folder = tmp_path_factory.mktemp("run")
-    train(pictures, CONFIG, folder)
+    train(replace(CONFIG, sets=(SetChoice(str(drawn)),)), folder, progress=False)
     return folder
 
 
@@ -56,28 +63,6 @@ def model(tmp_path_factory: pytest.TempPathFactory, run: Path, pictures: Picture
     )
     assert 0 <= difference <= PARITY_LIMIT
     return folder
-
-
-def test_run_leaves_config_losses_and_weights(run: Path, pictures: PictureSet, tmp_path: Path) -> None:
-    assert json.loads((run / "config.json").read_text("utf-8"))["steps"] == 2
-    with (run / "losses.csv").open(newline="") as file:
-        rows = list(csv.reader(file))
-    assert rows[0] == ["step", "total", "part", "view", "grade", "measures", "regions"]
-    assert [row[0] for row in rows[1:]] == ["0", "1"]
-    assert all(np.isfinite(float(cell)) for row in rows[1:] for cell in row)
-
-
-def test_same_seed_trains_the_same_weights(run: Path, pictures: PictureSet, tmp_path: Path) -> None:
-    train(pictures, CONFIG, tmp_path)
-    first, second = (load_file(folder / "weights.safetensors") for folder in (run, tmp_path))
-    assert first.keys() == second.keys()
-    assert all(torch.equal(first[name], second[name]) for name in first)
-
-
-def test_training_without_regions_is_refused(pictures: PictureSet, tmp_path: Path) -> None:
-    bare = PictureSet(pictures.images, pictures.regions[:0], pictures.truths, pictures.recipes)
-    with pytest.raises(ValueError, match="no regions"):
-        train(bare, CONFIG, tmp_path)
 
 
 def test_exported_folder_is_read_by_the_library(model: Path, pictures: PictureSet) -> None:
@@ -222,10 +207,11 @@ def test_commands_go_from_a_drawn_set_to_a_table(tmp_path: Path) -> None:
 
     drawn, runs, released = tmp_path / "set", tmp_path / "run", tmp_path / "tiny-1"
     call("draw", "--out", drawn, "--count", 6, "--seed", 4, "--size", SIDE, "--workers", 1)
-    call("train", "--set", drawn, "--run", runs, "--steps", 2, "--batch", 3, "--from-nothing")
-    told = call("export", "--weights", runs / "weights.safetensors", "--model", released, "--set", drawn)
-    assert "6 pictures" in told
-    assert json.loads((released / "model.json").read_text("utf-8"))["input"]["size"] == 320
+    call("train", "--set", drawn, "--run", runs, "--steps", 2, "--batch", 3, "--start", "none", "--size", SIDE)
+    weights = runs / "weights.safetensors"
+    told = call("export", "--weights", weights, "--model", released, "--set", drawn, "--pictures", 3)
+    assert "3 pictures" in told
+    assert json.loads((released / "model.json").read_text("utf-8"))["input"]["size"] == SIDE
     call("calibrate", "--model", released, "--set", drawn, "--workers", 1)
     figures = tmp_path / "figures.json"
     told = call("evaluate", "--model", released, "--set", drawn, "--workers", 1, "--json", figures)

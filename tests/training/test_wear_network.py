@@ -48,6 +48,16 @@ def test_outputs_have_the_shapes_that_the_library_reads(outputs: Outputs) -> Non
     assert bool((outputs.spread > 0).all())
 
 
+@pytest.mark.parametrize(("decoder", "heads"), [("full", "plain"), ("light", "shape"), ("light", "plain")])
+def test_every_choice_keeps_the_shapes_and_the_size(decoder: str, heads: str) -> None:
+    network = WearNetwork(None, decoder=decoder, heads=heads).eval()
+    with torch.no_grad():
+        out = network(torch.zeros(1, 3, 96, 96))
+    assert out.regions.shape == (1, len(REGIONS), 48, 48)
+    assert out.features.shape == (1, network.pooled)
+    assert sum(tensor.numel() for tensor in network.state_dict().values()) < 4.9e6
+
+
 def test_deployed_takes_bytes_and_answers_in_the_measures_own_units(network: WearNetwork) -> None:
     photo = torch.randint(0, 256, (1, SIDE, SIDE, 3), dtype=torch.uint8)
     scales = measure_scales()
@@ -111,7 +121,7 @@ def test_loss_is_least_where_everything_is_right_and_each_piece_answers_its_own_
     regions[0, :2, 8:24, 8:24] = 1
     right = perfect(targets, regions)
     base, pieces = total_loss(right, targets, regions)
-    assert float(base) == pytest.approx(sum(pieces.values()), abs=1e-5)
+    assert float(base) == pytest.approx(sum(float(piece) for piece in pieces.values()), abs=1e-5)
     faults = {
         "part": right._replace(part=-right.part),
         "view": right._replace(view=-right.view),
@@ -144,7 +154,22 @@ def test_regions_move_with_their_pictures() -> None:
     assert not torch.equal(moved[0], moved[1])
 
 
-@pytest.mark.parametrize("work", [lambda x, g: augment.frame(x, x[:, :1, ::2, ::2], g)[0], augment.light])
+def _all(pictures: torch.Tensor, generator: torch.Generator) -> torch.Tensor:
+    regions = torch.zeros(len(pictures), len(REGIONS), SIDE // 2, SIDE // 2)
+    strength = augment.Strength(shade=1.0, grey=1.0, rescale=1.0, jpeg=1.0, erase=1.0)
+    return augment.change(pictures, regions, strength, generator)[0]
+
+
+@pytest.mark.parametrize(
+    "work",
+    [
+        lambda x, g: augment.frame(x, x[:, :1, ::2, ::2], g)[0],
+        augment.light,
+        lambda x, g: augment.shade(x, 1.0, g),
+        lambda x, g: augment.grey(x, 1.0, g),
+        _all,
+    ],
+)
 def test_augmentation_is_chance_by_its_generator_only(work) -> None:
     picture = torch.rand(3, 3, SIDE, SIDE, generator=torch.Generator().manual_seed(1)) * 2 - 1
     before = picture.clone()
@@ -153,6 +178,35 @@ def test_augmentation_is_chance_by_its_generator_only(work) -> None:
     assert not torch.equal(first, other)
     assert torch.equal(picture, before)
     assert float(first.abs().max()) <= 1.0
+
+
+def test_patch_hides_its_regions_too_but_no_thin_wear() -> None:
+    pictures, regions = torch.zeros(40, 3, SIDE, SIDE), torch.zeros(40, len(REGIONS), SIDE // 2, SIDE // 2)
+    regions[:, 0] = 1
+    crack = REGIONS.index("crack")
+    regions[:, crack, :, SIDE // 4] = 1
+    erased, cover = augment.erase(pictures, regions, 1.0, torch.Generator().manual_seed(4))
+    changed = erased.abs().amax((1, 2, 3)) > 0
+    assert 0 < int(changed.sum()) < 40  # those that would have lain over the crack were not pasted
+    assert torch.equal(cover[:, crack], regions[:, crack])
+    patch = torch.nn.functional.max_pool2d(erased.abs().amax(1, keepdim=True), 2) > 0
+    assert torch.equal(cover[:, :1] == 0, patch)
+
+
+def test_rescaled_pictures_lose_detail_and_keep_their_mean() -> None:
+    pictures = torch.rand(10, 3, SIDE, SIDE, generator=torch.Generator().manual_seed(1)) * 2 - 1
+    out = augment.rescale(pictures, 1.0, torch.Generator().manual_seed(1))
+    assert bool((out.std((1, 2, 3)) < pictures.std((1, 2, 3))).all())
+    assert torch.allclose(out.mean((1, 2, 3)), pictures.mean((1, 2, 3)), atol=0.03)
+
+
+def test_no_change_is_made_of_no_share() -> None:
+    pictures, regions = torch.rand(4, 3, SIDE, SIDE), torch.zeros(4, len(REGIONS), SIDE // 2, SIDE // 2)
+    chance = torch.Generator().manual_seed(0)
+    assert torch.equal(augment.shade(pictures, 0.0, chance), pictures)
+    assert torch.equal(augment.grey(pictures, 0.0, chance), pictures)
+    assert torch.equal(augment.rescale(pictures, 0.0, chance), pictures)
+    assert torch.equal(augment.erase(pictures, regions, 0.0, chance)[0], pictures)
 
 
 def test_light_keeps_what_is_where() -> None:

@@ -50,6 +50,17 @@ def sample_sensor(rng: np.random.Generator, *, fault: str | None = None) -> dict
     return made
 
 
+def sample_lens(rng: np.random.Generator) -> dict[str, Any]:
+    """Depth of field for the path tracer, plane units: radius of the entrance pupil and how far the focus is off.
+
+    A phone's pupil is one to two millimetres in radius (common values, no published source), a tenth of a unit.
+    """
+    return {
+        "aperture": 0.0 if rng.random() < 0.35 else float(np.exp(rng.uniform(np.log(0.02), np.log(0.22)))),
+        "focus_shift": float(rng.normal(0, 0.12)),
+    }
+
+
 def _faulty(fault: str | None, rng: np.random.Generator) -> dict[str, Any]:
     if fault == "blurred":
         return {"defocus_px": float(rng.uniform(5, 12)), "sharpen": 0.0}

@@ -40,7 +40,7 @@ Record = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
-class _Skin:
+class Skin:
     """The visible half of the body on a grid.
 
     Attributes:
@@ -65,7 +65,8 @@ def _look_up(curve: Curve, s: Plane) -> Plane:
     return np.take(curve.astype(np.float32), index)
 
 
-def _skin(form: SideForm, design: Record, size: int) -> _Skin:
+def skin_of(form: SideForm, design: Record, size: int) -> Skin:
+    """The visible half of a body on a raster of the part plane."""
     at = grid(size)
     if form.scale < 1:
         size_now = np.float32(form.scale)
@@ -89,10 +90,10 @@ def _skin(form: SideForm, design: Record, size: int) -> _Skin:
     alpha = cover((radius - np.abs(n)) / _look_up(width, s)) * ends
     height = np.sqrt(np.maximum(radius**2 - n**2, 0))
     around = np.arcsin(np.clip(n / np.maximum(radius, np.float32(1e-3)), -1, 1))
-    return _Skin(at, s, n, radius, around, alpha, height)
+    return Skin(at, s, n, radius, around, alpha, height)
 
 
-def _ribs(texture: Record, skin: _Skin, height: Plane, tone: Plane) -> tuple[Plane, Plane]:
+def _ribs(texture: Record, skin: Skin, height: Plane, tone: Plane) -> tuple[Plane, Plane]:
     """Longitudinal ribs, flats or slots along the barrel."""
     start, stop = (float(v) for v in texture["barrel"])
     soft = np.float32(0.01)
@@ -123,7 +124,7 @@ def _ribs(texture: Record, skin: _Skin, height: Plane, tone: Plane) -> tuple[Pla
     return height, tone
 
 
-def _dogs(texture: Record, design: Record, skin: _Skin, height: Plane, tone: Plane) -> tuple[Plane, Plane]:
+def _dogs(texture: Record, design: Record, skin: Skin, height: Plane, tone: Plane) -> tuple[Plane, Plane]:
     """Crenellated end: between the dogs one looks into the dark bore."""
     dogs = texture["dogs"]
     if not dogs:
@@ -137,7 +138,7 @@ def _dogs(texture: Record, design: Record, skin: _Skin, height: Plane, tone: Pla
     return height - np.float32(0.08) * hole, tone * (1 - np.float32(0.72) * hole)
 
 
-def _marks(recipe: Recipe, skin: _Skin, height: Plane, tone: Plane) -> tuple[Plane, Plane]:
+def side_marks(recipe: Recipe, skin: Skin, height: Plane, tone: Plane) -> tuple[Plane, Plane]:
     """Mould line, letters and gate on the barrel."""
     marks, size = recipe.design["marks"], len(tone)
     if marks["mould_line"] is not None:
@@ -158,20 +159,24 @@ def _marks(recipe: Recipe, skin: _Skin, height: Plane, tone: Plane) -> tuple[Pla
     return height, tone
 
 
-def _paint(recipe: Recipe, skin: _Skin, tone: Plane) -> Plane:
-    """Colours of end pieces, barrel and band."""
-    design = recipe.design
-    material = design["material"]
+def painted(design: Record, s: Plane, soft: float, tone: Plane) -> Plane:
+    """Colours of end pieces, barrel and band times a tone.
+
+    Args:
+        design: Of the side.
+        s: Places along the axis, of a shape that goes with ``tone``. soft: Width of a border between colours.
+        tone: Brightness factor, (H, W).
+    """
+    material, step = design["material"], np.float32(soft)
     first, last = (float(design["knots"][k][0]) for k in (0, -1))
     ends = [float(v) for v in design["ends"]]
-    soft = np.float32(skin.at.pixel)
-    left = np.clip((first + ends[0] - skin.s) / soft + 0.5, 0, 1)
-    right = np.clip((skin.s - last + ends[1]) / soft + 0.5, 0, 1)
+    left = np.clip((first + ends[0] - s) / step + 0.5, 0, 1)
+    right = np.clip((s - last + ends[1]) / step + 0.5, 0, 1)
     middle = 1 - left - right
-    band = np.zeros_like(tone)
+    band = np.zeros_like(middle)
     if design["band"] is not None:
         at, wide = (float(v) for v in design["band"])
-        band = middle * (np.abs(skin.s - np.float32(at)) < wide / 2)
+        band = middle * (np.abs(s - np.float32(at)) < wide / 2)
     made = np.empty((*tone.shape, 3), np.float32)
     for channel, (body, one, two) in enumerate(zip(material["body"], *material["ends"], strict=True)):
         colour = np.float32(body) * (middle - band) + np.float32(one) * left + np.float32(two) * right
@@ -179,7 +184,7 @@ def _paint(recipe: Recipe, skin: _Skin, tone: Plane) -> Plane:
     return made
 
 
-def _body(recipe: Recipe, skin: _Skin) -> Slice:
+def _body(recipe: Recipe, skin: Skin) -> Slice:
     """The part itself."""
     design, harmless, size = recipe.design, recipe.wear["harmless"], len(skin.alpha)
     texture, material = design["texture"], design["material"]
@@ -187,9 +192,9 @@ def _body(recipe: Recipe, skin: _Skin) -> Slice:
     tone = tone * (1 - np.float32(0.25) * np.minimum(_look_up(_steepness(design), skin.s), 1))
     height, tone = _ribs(texture, skin, skin.height, tone)
     height, tone = _dogs(texture, design, skin, height, tone)
-    height, tone = _marks(recipe, skin, height, tone)
+    height, tone = side_marks(recipe, skin, height, tone)
     height = height + roughness(material, tone.shape, recipe.seed)
-    albedo = _paint(recipe, skin, tone)
+    albedo = painted(design, skin.s, skin.at.pixel, tone)
     pale = scratches(harmless["scratches"], size, recipe.seed) if harmless["scratches"] else np.zeros_like(tone)
     if harmless["specks"]:
         pale = np.maximum(pale, specks(harmless["specks"], size, recipe.seed))
@@ -221,15 +226,31 @@ def _shaft(design: Record, at: Grid) -> Slice | None:
     return Slice(-0.001, alpha, albedo, height, 0.6, 0.9)
 
 
-def _crack(recipe: Recipe, form: SideForm, body: Slice, base: Plane) -> Slice | None:
-    """Cracks, dark on light plastic, pale-lipped on black."""
+def side_grime(recipe: Recipe, skin: Skin) -> tuple[Plane, Plane]:
+    """Opacity (P, P) and colour (P, P, 3) of the deposit that the wear tells of."""
+    record = recipe.wear["grime"]
+    grime = deposit(record, skin.alpha >= 0.5, np.abs(np.sin(skin.around)) ** 4, recipe.seed)
+    return grime, paint_deposit(record, grime.shape)
+
+
+def side_cracks(recipe: Recipe, form: SideForm, base: Plane, size: int) -> tuple[Plane, Plane] | None:
+    """Cover (P, P) of all cracks, and their colour on ``base`` (any shape ending in RGB); None without any."""
     if not form.cracks:
         return None
     width = max(float(c["width"]) for c in recipe.wear["cracks"])
-    drawn = lines([path * form.scale for path in form.cracks], width, len(body.alpha))
+    drawn = lines([path * form.scale for path in form.cracks], width, size)
     dark = np.minimum(base * np.float32(0.12), np.float32(0.03))
-    pale = base.mean(axis=2, keepdims=True) < np.float32(0.05)
-    colour = np.where(pale, base + np.float32(0.10), dark)
+    pale = base.mean(axis=-1, keepdims=True) < np.float32(0.05)
+    return drawn, np.where(pale, base + np.float32(0.10), dark)
+
+
+def _crack(recipe: Recipe, form: SideForm, body: Slice, base: Plane) -> Slice | None:
+    """Cracks, dark on light plastic, pale-lipped on black."""
+    made = side_cracks(recipe, form, base, len(body.alpha))
+    if made is None:
+        return None
+    drawn, colour = made
+    width = max(float(c["width"]) for c in recipe.wear["cracks"])
     relief = (body.height if body.height is not None else 0) - np.float32(1.5 * width) * drawn
     alpha = drawn * body.alpha * np.float32(recipe.wear["cracks"][0]["contrast"])
     masks = {"crack": (drawn >= 0.3) & (body.alpha >= 0.5)}
@@ -240,17 +261,15 @@ def draw_side(recipe: Recipe, size: int) -> Drawing:
     """Slices and truth of a side; see ``training/sketch/drawing.py`` for the form."""
     design, wear = recipe.design, recipe.wear
     form = side_form(design, wear)
-    skin = _skin(form, design, size)
+    skin = skin_of(form, design, size)
     body = _body(recipe, skin)
     stub = None if form.bend.any() else _shaft(design, skin.at)
     slices = [body] if stub is None else [stub, body]
     top = body.albedo
     if wear.get("grime"):
         record = wear["grime"]
-        inside = body.alpha >= 0.5
-        grime = deposit(record, inside, np.abs(np.sin(skin.around)) ** 4, recipe.seed)
-        tint = paint_deposit(record, grime.shape)
-        masks = {"grime": (grime >= 0.5) & inside}
+        grime, tint = side_grime(recipe, skin)
+        masks = {"grime": (grime >= 0.5) & (body.alpha >= 0.5)}
         slices.append(Slice(0.001, grime * body.alpha, tint, body.height, float(record["gloss"]), masks=masks))
         top = top + grime[..., None] * (tint - top)
     crack = _crack(recipe, form, body, top)

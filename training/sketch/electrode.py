@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from wearvision_training.recipe import Recipe
 from wearvision_training.sketch.drawing import Drawing, Slice
-from wearvision_training.sketch.electrode_deposit import cracks, deposit_slice, growth, longest_run, residue
+from wearvision_training.sketch.electrode_deposit import Deposit, cracks, deposit_slice, growth, longest_run, residue
 from wearvision_training.sketch.electrode_shapes import Plane, centre_line
 from wearvision_training.sketch.electrode_surface import Layer, Scene, bodies, hardware, tips_of
 from wearvision_training.wear.electrode import BRIDGES_FROM, width_loss
@@ -20,6 +20,27 @@ BEHIND_Z, FRONT_Z = -0.1, 0.07
 THROUGH = frozenset({"ceramic", "rod", "chip"})
 """Masks cut by hand to what is visible, so that carbon lying on ceramic does not take it out of the ceramic."""
 HARDWARE_GLOSS, HARDWARE_METAL = 0.55, 0.75
+
+
+@dataclass(frozen=True, slots=True)
+class Worn:
+    """An electrode with its wear, and the truth about it; nothing here is lit yet.
+
+    Attributes:
+        scene: Rasters of the bodies; cracks and dust are in their colours and reliefs.
+        groove: Depth of the cracks, plane units, (P, P).
+        residue: Carbon on the surfaces, or None. growth: carbon across the gap, or None.
+        masks: Residue, cracks and bridge, as seen from the front.
+        measures: Truth of the form measures. notes: Further truth.
+    """
+
+    scene: Scene
+    groove: Plane
+    residue: Deposit | None
+    growth: Deposit | None
+    masks: Mapping[str, NDArray[np.bool_]]
+    measures: Mapping[str, float]
+    notes: Mapping[str, object]
 
 
 def draw(recipe: Recipe, size: int) -> Drawing:
@@ -31,31 +52,41 @@ def draw(recipe: Recipe, size: int) -> Drawing:
     """
     design = recipe.design
     behind = hardware(design, "behind", size, recipe.seed)
+    worn = lay_out(recipe, size)
+    carbon = [d for d in (worn.residue, worn.growth) if d is not None]
+    slices = _stack(recipe, behind, worn.scene, deposit_slice(carbon, 1 - worn.scene.front.alpha), worn.masks)
+    return Drawing(slices, worn.measures, mm_per_unit=float(design["mm_per_unit"]), notes=worn.notes)
+
+
+def lay_out(recipe: Recipe, size: int) -> Worn:
+    """Bodies, wear and truth of a recipe on a raster of ``size`` pixels, whatever engine pictures them."""
     scene = bodies(recipe, size)
+    whole = scene.body.height.copy()
     opened = cracks(recipe, scene)
-    carbon = [d for d in (residue(recipe, scene, opened.keep_clear), growth(recipe, scene)) if d is not None]
+    groove = whole - scene.body.height
+    laid, grown = residue(recipe, scene, opened.keep_clear), growth(recipe, scene)
     dark = np.zeros((size, size), bool)
-    for deposit in carbon:
-        dark |= deposit.counted
+    for deposit in (laid, grown):
+        if deposit is not None:
+            dark |= deposit.counted
     lines_seen = (scene.ceramic > 0.5) & ~dark
-    bridged = _bridged(recipe)
+    bridged = bridges(recipe) and grown is not None
     masks = {"residue": dark & (np.maximum(scene.ceramic, scene.metal) > 0.5), "crack": opened.mask & lines_seen}
-    if bridged:
-        masks["bridge"] = carbon[-1].counted
-    slices = _stack(recipe, behind, scene, deposit_slice(carbon, 1 - scene.front.alpha), masks)
-    tips = tips_of(design, recipe.wear)
+    if bridged and grown is not None:
+        masks["bridge"] = grown.counted
+    tips = tips_of(recipe.design, recipe.wear)
     runs = [longest_run(line, lines_seen, size) for line in opened.lines]
     measures = {
         "bridge": float(bridged),
-        "crack_ratio": max(runs, default=0.0) / float(design["insulator_diameter"]),
+        "crack_ratio": max(runs, default=0.0) / float(recipe.design["insulator_diameter"]),
         "chip_ratio": _share(scene.missing, scene.ceramic),
         "tip_loss": max(width_loss(tip) for tip in tips),
     }
-    notes = _notes(design, tips, opened.lines)
-    return Drawing(slices, measures, mm_per_unit=float(design["mm_per_unit"]), notes=notes)
+    return Worn(scene, groove, laid, grown, masks, measures, _notes(recipe.design, tips, opened.lines))
 
 
-def _bridged(recipe: Recipe) -> bool:
+def bridges(recipe: Recipe) -> bool:
+    """Whether carbon narrows the gap so far that the wear standard calls it a bridge."""
     wish = recipe.wear.get("growth")
     return bool(wish) and recipe.design["partner"] is not None and float(wish["fraction"]) >= BRIDGES_FROM
 

@@ -190,13 +190,10 @@ def growth(recipe: Recipe, scene: Scene) -> Deposit | None:
     wish = wear.get("growth")
     if not wish or design["partner"] is None:
         return None
-    start, end = gap_ends(design, wear)
-    if design["partner"] == "rod" and wish["start"] == 1:
-        start, end = end, start
     size = scene.size
     radius = float(design["rods"][0]["radius"])
     rng = generator(recipe.seed, "growth")
-    spots, sizes = _lumps(start, end, wish, radius, rng)
+    spots, sizes = growth_lumps(recipe, rng)
     box = box_around(spots, float(sizes.max()) + 0.02, size)
     x, y = axis(size)[None, box[1]], axis(size)[box[0], None]
     distance = np.full((y.shape[0], x.shape[1]), -9.0, np.float32)
@@ -215,6 +212,15 @@ def growth(recipe: Recipe, scene: Scene) -> Deposit | None:
     height = np.zeros((size, size), np.float32)
     height[box] = bump + 0.25 * radius * rough
     return Deposit(alpha, albedo, height, 0.08, alpha > 0.5)
+
+
+def growth_lumps(recipe: Recipe, rng: np.random.Generator) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Discs of the growth that a recipe wishes: centres (N, 2) from the rod outwards, radii (N,); plane units."""
+    design, wish = recipe.design, recipe.wear["growth"]
+    start, end = gap_ends(design, recipe.wear)
+    if design["partner"] == "rod" and wish["start"] == 1:
+        start, end = end, start
+    return _lumps(start, end, wish, float(design["rods"][0]["radius"]), rng)
 
 
 def _lumps(

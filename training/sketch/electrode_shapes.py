@@ -238,10 +238,21 @@ def bite(patch: Patch, chip: Mapping[str, Any], edge: float, size: int, waves: S
     """
     du = (patch.u - np.float32(chip["at"])) / np.float32(chip["length"])
     dv = (patch.v * np.float32(chip["side"]) - np.float32(edge)) / np.float32(chip["depth"])
-    angle = np.arctan2(dv, du)
-    uneven = sum(np.sin(angle * (k + 2) + phase) / (k + 2) for k, phase in enumerate(waves))
-    reach = np.hypot(du, dv) - (1 + np.float32(chip["ragged"]) * np.asarray(uneven, np.float32))
+    reach = break_reach(du, dv, chip, waves)
     scale = np.float32(min(chip["length"], chip["depth"]))
     gone = np.clip(0.5 - reach * scale * (size / 2), 0, 1)
     near = np.clip(1 - reach / np.float32(chip["bevel"]), 0, 1)
     return gone.astype(np.float32), near.astype(np.float32)
+
+
+def break_reach(du: Plane, dv: Plane, chip: Mapping[str, Any], waves: Sequence[float]) -> Plane:
+    """Signed distance from a chip's break, in shares of its size, < 0 where ceramic is gone.
+
+    Args:
+        du: Distance along the axis from the chip's centre, in its lengths. dv: Across, outwards, in its depths.
+        chip: Its raggedness.
+        waves: Five phases in radians.
+    """
+    angle = np.arctan2(dv, du)
+    uneven = sum(np.sin(angle * (k + 2) + phase) / (k + 2) for k, phase in enumerate(waves))
+    return np.asarray(np.hypot(du, dv) - (1 + np.float32(chip["ragged"]) * np.asarray(uneven, np.float32)), np.float32)

@@ -56,7 +56,7 @@ class Layer:
 
 @dataclass(slots=True)
 class Scene:
-    """The drawing in the making: visible cover of rod and ceramic, and the masks."""
+    """The drawing in the making: visible cover of rod and ceramic, the masks, and phases of the chip's break."""
 
     size: int
     body: Layer
@@ -65,6 +65,7 @@ class Scene:
     ceramic: Plane
     metal: Plane
     missing: Plane
+    waves: NDArray[np.float64] | None = None
 
 
 def filled_box(cover: Plane) -> Box:
@@ -112,6 +113,7 @@ def bodies(recipe: Recipe, size: int) -> Scene:
     front = hardware(design, "front", size, recipe.seed)
     ceramic, missing = np.zeros((size, size), np.float32), np.zeros((size, size), np.float32)
     rod_cover = np.zeros((size, size), np.float32)
+    waves: NDArray[np.float64] | None = None
     for extra in (b for b in design["bodies"] if b["layer"] == "metal"):
         patch = turned(extra, size)
         rods.lay(patch, _metal_texture(patch, extra["colour"], rng))
@@ -128,7 +130,8 @@ def bodies(recipe: Recipe, size: int) -> Scene:
         cover, colour, height = patch.alpha, _glaze_colour(patch, piece, glaze, size, rng), patch.height
         chip = wear.get("chip")
         if chip is not None and chip["ceramic"] == index:
-            cover, colour, height = _chipped(patch, piece, chip, colour, missing, rng, size)
+            waves = rng.uniform(0, 2 * np.pi, 5)
+            cover, colour, height = _chipped(patch, piece, chip, colour, missing, rng, size, waves)
         body.lay(Patch(patch.box, cover, height, patch.u, patch.v, patch.radius), colour)
         np.maximum(ceramic[patch.box], cover, out=ceramic[patch.box])
     for extra in (b for b in design["bodies"] if b["layer"] == "soft"):
@@ -140,7 +143,7 @@ def bodies(recipe: Recipe, size: int) -> Scene:
     rods.alpha *= 1 - ceramic
     open_ = 1 - front.alpha
     missing *= open_ * (1 - rod_cover)
-    return Scene(size, body, rods, front, ceramic * open_, rod_cover * (1 - ceramic) * open_, missing)
+    return Scene(size, body, rods, front, ceramic * open_, rod_cover * (1 - ceramic) * open_, missing, waves)
 
 
 def _rod_colour(patch: Patch, metal: Mapping[str, Any], rng: np.random.Generator) -> NDArray[np.float32]:
@@ -209,12 +212,10 @@ def _chipped(
     missing: Plane,
     rng: np.random.Generator,
     size: int,
+    waves: NDArray[np.float64],
 ) -> tuple[Plane, NDArray[np.float32], Plane]:
     """Cover, colour and relief of a ceramic with a bite out of it; adds what is gone to ``missing``."""
-    profile = np.asarray(piece["profile"])
-    inner = min(chip["at"], profile[-1, 0] - chip["length"] * 0.5)
-    edge = float(np.interp(inner, profile[:, 0], profile[:, 1]))
-    gone, near = bite(patch, chip, edge, size, rng.uniform(0, 2 * np.pi, 5))
+    gone, near = bite(patch, chip, edge_at(piece, chip), size, waves)
     lost = missing[patch.box]
     np.maximum(lost, patch.alpha * gone, out=lost)
     grain = 1 + 0.12 * smooth(rng, patch.alpha.shape, (90, 90))
@@ -223,6 +224,13 @@ def _chipped(
     dip = 0.35 * np.float32(min(chip["depth"], chip["length"])) * near**2
     height = np.clip(patch.height - dip * grain, 0, None)
     return patch.alpha * (1 - gone), colour + broken * (raw - colour), np.asarray(height, np.float32)
+
+
+def edge_at(piece: Mapping[str, Any], chip: Mapping[str, Any]) -> float:
+    """Half-width of a ceramic where its chip is, plane units."""
+    profile = np.asarray(piece["profile"])
+    inner = min(chip["at"], profile[-1, 0] - chip["length"] * 0.5)
+    return float(np.interp(inner, profile[:, 0], profile[:, 1]))
 
 
 def pixels(points: NDArray[np.float64], box: Box, size: int) -> NDArray[np.int32]:

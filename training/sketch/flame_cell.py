@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,33 +12,15 @@ from wearvision_training.designs.flame_cell import EXTENT
 from wearvision_training.recipe import Recipe
 from wearvision_training.sketch.drawing import Drawing, Slice
 from wearvision_training.sketch.flame_cell_raster import Grid, Plane, dim, grid, mix, plain
-from wearvision_training.sketch.flame_cell_window import veil, window_slice
+from wearvision_training.sketch.flame_cell_rim import RimTables, rim_height, rim_surface, rim_tables
+from wearvision_training.sketch.flame_cell_veil import veil
+from wearvision_training.sketch.flame_cell_window import window_slice
 from wearvision_training.sketch.noise import generator, smooth
-from wearvision_training.wear.flame_cell import ANGLES, rim_deviation, rim_offsets, visible_length
+from wearvision_training.wear.flame_cell import ANGLES, rim_deviation, visible_length
 
 Parameters = Mapping[str, Any]
-Table = NDArray[np.float32]
-LEAST_WALL = 0.3  # a melted rim keeps this share of its width, and closes over the window instead
 SLICE_STEP = 0.05  # height between two slices of a barrel; closer ones cannot be told from a smooth side
-GLYPH_STROKES = 4
 PLATE_THICKNESS = 0.05
-
-
-@dataclass(frozen=True, slots=True)
-class _Rim:
-    """The front rim by direction: radii at ``ANGLES``, in plane units.
-
-    Attributes:
-        smooth: Outer edge without notches, keys and knurling; the measured outline.
-        outer: Outer edge as drawn.
-        inner: Edge of the opening.
-        offsets: Departure from the circle when new, in radii.
-    """
-
-    smooth: Table
-    outer: Table
-    inner: Table
-    offsets: Table
 
 
 def draw(recipe: Recipe, size: int) -> Drawing:
@@ -55,13 +36,13 @@ def draw(recipe: Recipe, size: int) -> Drawing:
     """
     design, wear = recipe.design, recipe.wear
     whole = grid(size)
-    rim = _rim_tables(design, wear)
+    rim = rim_tables(design, wear)
     front = _front(design, wear, rim, whole, recipe.seed)
     opening = whole.r < rim.inner[whole.theta]
     pane = window_slice(design, wear, opening, size, recipe.seed)
     below = [*_bases(design, whole, recipe.seed), *_leads(design, whole), *_barrel(recipe, rim, whole)]
     slices = sorted([*below, pane], key=lambda piece: piece.z)
-    trace, ratio = _longest_crack(design, wear, rim)
+    trace, ratio = longest_crack(design, wear, rim)
     return Drawing(
         slices=(*slices, front),
         measures={"crack_ratio": ratio, "rim_deviation": rim_deviation(wear["rim"])},
@@ -71,131 +52,28 @@ def draw(recipe: Recipe, size: int) -> Drawing:
     )
 
 
-def _rim_tables(design: Parameters, wear: Parameters) -> _Rim:
-    rim = design["rim"]
-    radius, opening = float(rim["outer"]), float(rim["inner"])
-    offsets = rim_offsets(wear["rim"])
-    edge = radius * (1 + offsets)
-    features = np.zeros_like(edge)
-    if rim["knurl"]:
-        features -= rim["knurl_depth"] * (0.5 + 0.5 * np.cos(rim["knurl"] * ANGLES))
-    for notch in rim["notches"]:
-        away = np.abs(np.mod(ANGLES - notch["angle"] + np.pi, 2 * np.pi) - np.pi)
-        features += notch["depth"] * np.clip((notch["width"] / 2 - away) / 0.02 + 0.5, 0, 1)
-    # The opening lies about the window, which may be a little off the middle.
-    cx, cy = design["window"]["offset"]
-    along = cx * np.cos(ANGLES) + cy * np.sin(ANGLES)
-    across = cx * np.sin(ANGLES) - cy * np.cos(ANGLES)
-    inner = along + np.sqrt(opening**2 - across**2) + 0.4 * radius * np.minimum(offsets, 0)
-    wall = LEAST_WALL * (radius - opening)
-    inner = np.minimum(inner, edge - wall)
-    outer = np.clip(np.maximum(edge + features, inner + 0.5 * wall), 0, EXTENT)
-    tables = (edge, outer, inner, offsets)
-    return _Rim(*(table.astype(np.float32) for table in tables))
-
-
-def _front(design: Parameters, wear: Parameters, rim: _Rim, whole: Grid, seed: int) -> Slice:
+def _front(design: Parameters, wear: Parameters, rim: RimTables, whole: Grid, seed: int) -> Slice:
     """The front rim at height 0, with the mask ``rim``: all within its outer edge."""
     part = whole.around((0.0, 0.0), float(rim.outer.max()))
     inner = rim.inner[part.theta]
     filled = part.edge(rim.outer[part.theta] - part.r)
     alpha = filled * part.edge(part.r - inner)
     t = np.clip((part.r - inner) / np.maximum(rim.smooth[part.theta] - inner, 1e-4), 0, 1)
-    albedo = plain(part.r.shape, design["rim"]["colour"])
-    relief = _relief(design["rim"], t, part)
-    _surface(albedo, design, wear, rim, t, part, seed)
+    relief = rim_height(design["rim"], t, part)
+    surface = rim_surface(design, wear, rim, t, part, seed)
     return Slice(
         z=0.0,
-        alpha=_whole(alpha, part),
-        albedo=_whole(albedo, part),
-        height=_whole(relief, part),
+        alpha=part.whole(alpha),
+        albedo=part.whole(surface.albedo),
+        height=part.whole(relief),
         gloss=float(design["rim"]["gloss"]) * (1 - 0.6 * float(wear["dirt"])),
         metal=float(design["rim"]["metal"]) * (1 - 0.6 * float(wear["dirt"])),
-        masks={"rim": _whole(filled >= 0.5, part)},
+        masks={"rim": part.whole(filled >= 0.5)},
         through=frozenset({"rim"}),
     )
 
 
-def _whole(piece: Any, part: Grid) -> Any:
-    """A raster over part of the plane set into one of the whole."""
-    out = np.zeros((part.size, part.size, *piece.shape[2:]), piece.dtype)
-    out[part.box] = piece
-    return out
-
-
-def _relief(rim: Parameters, t: Plane, part: Grid) -> Plane:
-    """Height of the rim from its opening (t = 0) to its outer edge (t = 1)."""
-    profile = rim["profile"]
-    if profile == "round":
-        shape = np.sqrt(np.clip(1 - (2 * t - 1) ** 2, 0, 1))
-    elif profile == "bevel-out":
-        shape = np.clip((1 - t) / 0.6, 0, 1)
-    elif profile == "bevel-in":
-        shape = np.clip(t / 0.6, 0, 1)
-    elif profile == "cup":
-        shape = t
-    else:
-        shape = 0.3 * np.clip(np.minimum(t, 1 - t) / 0.12, 0, 1)
-    width = float(rim["outer"]) - float(rim["inner"])
-    for groove in rim["grooves"]:
-        shape = shape - 0.25 * np.exp(-(((t - groove) / 0.035) ** 2))
-    relief = np.float32(rim["relief"] * width) * shape
-    if rim["knurl"]:
-        ribs = np.cos(rim["knurl"] * ANGLES).astype(np.float32)[part.theta]
-        relief = relief + np.float32(0.4 * rim["knurl_depth"]) * ribs * np.clip((t - 0.6) * 6, 0, 1)
-    return relief.astype(np.float32)
-
-
-def _surface(
-    albedo: Plane, design: Parameters, wear: Parameters, rim: _Rim, t: Plane, part: Grid, seed: int
-) -> None:
-    """Grain, grooves, stamps, scratches, dirt and the browning of melted plastic, in place."""
-    rng, base = generator(seed, "rim"), np.array(design["rim"]["colour"])
-    shape = (t.shape[0], t.shape[1])
-    cloud = smooth(rng, shape, (7, 7))
-    fine = smooth(rng, shape, (110, 110))
-    tone = 1 + np.float32(design["rim"]["grain"]) * (0.6 * fine + 0.5 * cloud)
-    for groove in design["rim"]["grooves"]:
-        tone -= 0.45 * np.exp(-(((t - groove) / 0.025) ** 2))
-    dim(albedo, tone)
-    _marks(albedo, design, base, part, rng)
-    if wear["rim"]["browned"] > 0.02:
-        near = np.clip(np.abs(rim.offsets) / max(float(np.abs(rim.offsets).max()), 1e-6) * 1.5 - 0.3, 0, 1)
-        burn = near[part.theta] * np.clip(0.4 + 0.6 * t + 0.4 * cloud, 0, 1) * np.float32(wear["rim"]["browned"])
-        mix(albedo, (0.05, 0.028, 0.015), 0.85 * burn)
-    if wear["dirt"] > 0.02:
-        grime = np.clip(0.35 + 0.8 * cloud + 0.25 * fine, 0, 1) * np.float32(wear["dirt"])
-        mix(albedo, (0.035, 0.028, 0.02), 0.75 * grime)
-    np.clip(albedo, 0.003, 1, out=albedo)
-
-
-def _marks(albedo: Plane, design: Parameters, base: NDArray[Any], part: Grid, rng: np.random.Generator) -> None:
-    """Scratches, and a row of stamped signs that are no letters of any script; neither is wear."""
-    marks, rim = design["marks"], design["rim"]
-    inner, outer = float(rim["inner"]), float(rim["outer"])
-    width = outer - inner
-    scratches = []
-    for _ in range(int(marks["scratches"])):
-        angle, reach = rng.uniform(0, 2 * np.pi) + np.linspace(0, rng.uniform(0.05, 0.5), 6), rng.uniform(0, 1)
-        radii = inner + width * np.clip(reach + np.linspace(0, rng.normal(0, 0.5), 6), 0.02, 0.98)
-        scratches.append(np.stack([radii * np.cos(angle), radii * np.sin(angle)], 1))
-    if scratches:
-        tone = rng.choice([0.5, 1.6])
-        mix(albedo, np.clip(base * tone + 0.08 * (tone > 1), 0, 1), 0.5 * part.lines(scratches, 0.004))
-    if not marks["stamps"] or width < 0.09:
-        return
-    height, strokes = 0.4 * min(width, 0.2), []
-    for sign in range(int(marks["stamps"])):
-        angle = marks["stamp_angle"] + sign * 1.1 * height / (inner + 0.5 * width)
-        up = np.array([np.cos(angle), np.sin(angle)])
-        side = np.array([-up[1], up[0]])
-        cells = rng.integers(-1, 2, (GLYPH_STROKES, 2)) * (0.35, 0.5)
-        strokes.append(up * (inner + 0.5 * width) + height * (cells @ np.stack([side, up])))
-    ink = np.clip(base * (1 + marks["stamp_tone"]) + 0.3 * max(marks["stamp_tone"], 0), 0.005, 0.9)
-    mix(albedo, ink, 0.8 * part.lines(strokes, max(0.12 * height, 0.005)))
-
-
-def _barrel(recipe: Recipe, rim: _Rim, whole: Grid) -> list[Slice]:
+def _barrel(recipe: Recipe, rim: RimTables, whole: Grid) -> list[Slice]:
     """Rings from the foot to just below the rim; those above the window are open inside."""
     design = recipe.design
     body, window = design["body"], design["window"]
@@ -256,7 +134,7 @@ def _sides(recipe: Recipe, whole: Grid, recessed: bool) -> tuple[Plane, Plane]:
 def _bases(design: Parameters, whole: Grid, seed: int) -> list[Slice]:
     slices = []
     for index, plate in enumerate(design["bases"]):
-        distance = _plate_distance(plate, whole)
+        distance = plate_distance(plate, whole)
         for x, y, radius in plate["holes"]:
             away = np.hypot(whole.x - np.float32(x), whole.y - np.float32(y)) - np.float32(radius)
             distance = np.minimum(distance, away)
@@ -270,7 +148,7 @@ def _bases(design: Parameters, whole: Grid, seed: int) -> list[Slice]:
     return slices
 
 
-def _plate_distance(plate: Parameters, whole: Grid) -> Plane:
+def plate_distance(plate: Parameters, whole: Grid) -> Plane:
     """Distance inwards from a plate's outline, plane units, negative outside."""
     x, y = (np.abs(axis - np.float32(c)) for axis, c in zip((whole.x, whole.y), plate["centre"], strict=True))
     a, b = (np.float32(v) for v in plate["half"])
@@ -303,7 +181,7 @@ def _leads(design: Parameters, whole: Grid) -> list[Slice]:
     return [Slice(z=z, alpha=alpha, albedo=albedo, height=height, gloss=0.4, metal=metal)]
 
 
-def _longest_crack(design: Parameters, wear: Parameters, rim: _Rim) -> tuple[list[list[float]], float]:
+def longest_crack(design: Parameters, wear: Parameters, rim: RimTables) -> tuple[list[list[float]], float]:
     """The longest crack's main path in plane units, and its visible length over the window's diameter."""
     radius, centre = float(design["window"]["radius"]), np.array(design["window"]["offset"], float)
 

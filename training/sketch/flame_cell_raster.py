@@ -52,6 +52,12 @@ class Grid:
         box = (rows, columns)
         return Grid(self.size, box, self.x[box], self.y[box], self.r[box], self.theta[box])
 
+    def whole(self, piece: Any) -> Any:
+        """A raster over this grid's box, set into one of the whole plane that is empty elsewhere."""
+        out = np.zeros((self.size, self.size, *piece.shape[2:]), piece.dtype)
+        out[self.box] = piece
+        return out
+
     def edge(self, distance: Plane) -> Plane:
         """Cover, 0 to 1, of the side where a signed distance in plane units is positive; one pixel soft."""
         return np.asarray(np.clip(distance * np.float32(self.per_unit) + np.float32(0.5), 0, 1), np.float32)

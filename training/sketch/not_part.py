@@ -74,7 +74,8 @@ def _fixed(points: NDArray[Any], size: int) -> NDArray[np.int32]:
     return np.asarray(np.round(pixels * 2**SUBPIXEL).astype(np.int32))
 
 
-def _cover(layer: Mapping[str, Any], size: int) -> NDArray[np.uint8]:
+def cover_of(layer: Mapping[str, Any], size: int) -> NDArray[np.uint8]:
+    """Antialiased cover of a layer's outline without its holes, (size, size) uint8, 255 inside."""
     canvas = np.zeros((size, size), np.uint8)
     shape = layer["shape"]
     if "stroke" in shape:
@@ -97,7 +98,7 @@ def _cover(layer: Mapping[str, Any], size: int) -> NDArray[np.uint8]:
 
 def _slices(layer: Mapping[str, Any], size: int, rng: np.random.Generator, rough: float) -> list[Slice]:
     """A layer's slices: its edge below, in the same colour but duller, then its top with relief and texture."""
-    cover = _cover(layer, size)
+    cover = cover_of(layer, size)
     alpha = (cover * np.float32(1 / 255)) * np.float32(layer.get("alpha", 1.0))
     colour = np.asarray(layer["colour"], np.float32)
     surface, relief = motifs.surface(layer, size, rng)
@@ -126,10 +127,10 @@ def _longer(layer: Mapping[str, Any], cover: NDArray[np.uint8], size: int) -> ND
     if shape.get("flat"):
         points = np.asarray(shape["stroke"], float)
         points = np.vstack([2 * points[0] - points[1], points, 2 * points[-1] - points[-2]])
-        return _cover({**layer, "shape": {**shape, "stroke": points.tolist(), "flat": False}}, size)
+        return cover_of({**layer, "shape": {**shape, "stroke": points.tolist(), "flat": False}}, size)
     if "box" in shape and layer["bevel"] >= 0.4 * shape["box"][3]:
         x, y, width, height, turn, _ = shape["box"]
-        return _cover({**layer, "shape": {"box": [x, y, width + 4 * height, height, turn, 0.0]}}, size)
+        return cover_of({**layer, "shape": {"box": [x, y, width + 4 * height, height, turn, 0.0]}}, size)
     return cover
 
 

@@ -1,0 +1,1 @@
+"""The path-traced studio: the same records as the sketch, drawn as solid bodies in a lit room."""
