@@ -6,11 +6,12 @@ import copy
 import math
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wearvision.calibration import Blend, Calibration, blend
+from wearvision.calibration import Blend, Calibration, Entry, blend
 from wearvision.errors import ModelError
 from wearvision.measure.result import Measured, Reason, Unmeasured
 from wearvision.sighting import Estimate
@@ -90,7 +91,34 @@ def test_interval_always_holds_its_value(value: float, scale: float, most: float
 
 @pytest.mark.parametrize("geometry", [None, Unmeasured(Reason.NOT_RESOLVABLE)])
 def test_without_geometry_the_network_speaks_alone(geometry: Unmeasured | None) -> None:
-    assert blend(Estimate(0.2, 0.03, 0.9), geometry, weight=1.0, doubt=1.0, usual_gap=0.0) == Blend(0.2, 0.03, True)
+    direct = Estimate(0.2, 0.03, 0.9)
+    found = blend(direct, geometry, weight=1.0, doubt=1.0, usual_gap=0.0)
+    assert found == Blend(0.2, 0.03, True, share=0.0, direct=direct)
+
+
+LEVELLED = Estimate(0.2, 0.03, 0.9, levels=(0.1, 0.3), reached=(0.8, 0.2))
+
+
+@given(at=st.floats(0, 2), less=st.floats(0, 2))
+def test_chance_falls_and_is_the_networks_own_where_it_tells(at: float, less: float) -> None:
+    entry = Entry(0.0, 0.0, 0.0, 0.0, 1.0, 1.0, np.linspace(-1, 1, 99))
+    chances = [entry.chance(Blend(0.2, 0.03, True, 0.0, LEVELLED), where) for where in sorted((at, less))]
+    assert 0 <= chances[1] <= chances[0] <= 1
+    assert entry.chance(Blend(0.2, 0.03, True, 0.0, LEVELLED), 0.2) == pytest.approx(0.5)
+
+
+def test_chance_of_a_measured_value_comes_from_the_residuals() -> None:
+    entry = Entry(1.0, 0.0, 0.0, 1.0, 1.0, 1.0, np.linspace(-1, 1, 101))
+    joined = entry.blend(LEVELLED, Measured(0.4, 0.3, 0.5))
+    assert joined.share == 1.0
+    assert entry.chance(joined, 0.4) == pytest.approx(51 / 101)
+    assert entry.chance(joined, 0.1) == 1.0
+
+
+def test_slope_and_offset_temper_a_network_that_is_too_sure() -> None:
+    entry = Entry(0.0, 0.0, 0.0, 0.0, 1.0, 1.0, np.zeros(1), slope=0.5, offset=0.0)
+    # Odds of 4 to 1 to the power of a half are 2 to 1.
+    assert entry.chance(Blend(0.2, 0.03, True, 0.0, LEVELLED), 0.1) == pytest.approx(2 / 3)
 
 
 def test_blend_weighs_and_widens_by_its_doubt() -> None:

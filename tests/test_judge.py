@@ -139,13 +139,13 @@ def test_more_wear_never_gives_a_better_grade(case: tuple[str, dict[str, object]
             assert GRADES.index(before) <= GRADES.index(after)
 
 
-def test_probabilities_count_residuals_and_combine_modes() -> None:
+def test_probabilities_are_the_chances_of_each_limit_and_combine_modes() -> None:
     lines = {"film_loss": exact(0.10), "haze": exact(0.30)}
-    # Signed residuals times 0.1: haze 0.20, 0.30, 0.34, 0.36 -> a quarter is over 0.35; film over 0.125 in half.
-    residuals = {"haze": np.array([-1.0, 0.0, 0.4, 0.6]), "film_loss": np.array([-1.0, -0.5, 0.5, 1.0])}
-    found = judge("flame_cell", lines, LIMITS, residuals=residuals, scales={"haze": 0.1, "film_loss": 0.1})
+    # A quarter of the haze is over 0.35 and all over 0.125; half of the film is over 0.125.
+    chances = {"haze": lambda at: 0.25 if at > 0.3 else 1.0, "film_loss": lambda at: 0.5}
+    found = judge("flame_cell", lines, LIMITS, chances=chances)
     assert found.probabilities == pytest.approx({S: 0.0, C: 0.75, R: 0.25})
-    alone = judge("flame_cell", {"film_loss": exact(0.10)}, LIMITS, residuals=residuals, scales={"film_loss": 0.1})
+    alone = judge("flame_cell", {"film_loss": exact(0.10)}, LIMITS, chances=chances)
     assert alone.probabilities == pytest.approx({S: 0.5, C: 0.5, R: 0.0})
 
 

@@ -54,7 +54,11 @@ def contact_sheet(
     except (WearvisionError, ValueError) as error:
         raise click.UsageError(str(error)) from error
     examples = (draw(recipe, size, samples=samples) for recipe in tqdm(recipes, unit="picture"))
-    Image.fromarray(make_sheet(examples, outlines=outlines)).save(out)
+    try:
+        sheet = make_sheet(examples, outlines=outlines)
+    except (RuntimeError, ValueError) as error:
+        raise click.ClickException(str(error)) from error
+    Image.fromarray(sheet).save(out)
     click.echo(f"{count} pictures in {out}")
 
 

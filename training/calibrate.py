@@ -33,6 +33,8 @@ USUAL = 0.98
 RANKS = np.linspace(0.01, 0.99, 99)
 LEAST_REACH = 0.25
 """No interval reaches less than this share of the scale to a side, however one-sided the residuals were."""
+LEAST_TOLD = 30
+"""Fewer pictures say too little about how sure a network may be."""
 REFUSED_SHARE = 0.005
 """Share of fit part photos that each of the two refusal rules may refuse."""
 
@@ -112,6 +114,7 @@ def fit(seen: list[Seen], *, rate: float = 0.95) -> dict[str, Any]:
             everything = np.array([*chosen.values(), *scored.values()])
             entries[key] = {
                 **how,
+                **_sureness(choosing, name),
                 "below": round(below, 4),
                 "above": round(above, 4),
                 "examples": len(everything),
@@ -201,6 +204,26 @@ def _best_blend(items: list[Seen], name: str, unit: float, rate: float) -> dict[
     ]
     narrowest = min(ways, key=width)
     return narrowest | {"usual_gap": gap}
+
+
+def _sureness(items: list[Seen], name: str) -> dict[str, float]:
+    """Slope and offset that make the network's odds of reaching its levels come true, by logistic regression.
+
+    Nothing, so 1 and 0, where the model tells no levels or the pictures are too few.
+    Source: Platt (1999), Probabilistic outputs for support vector machines, over all levels at once.
+    """
+    from sklearn.linear_model import LogisticRegression
+
+    told = [(item.direct[name], truth) for _, item, truth in _pairs(items, name) if item.direct[name].levels]
+    if len(told) < LEAST_TOLD:
+        return {}
+    reached = np.clip(np.array([one.reached for one, _ in told]), 1e-6, 1 - 1e-6)
+    true = np.array([truth >= np.array(one.levels) for one, truth in told])
+    if true.all() or not true.any():
+        return {}
+    fitted = LogisticRegression(C=100.0).fit(np.log(reached / (1 - reached)).reshape(-1, 1), true.ravel())
+    slope = float(np.clip(fitted.coef_[0, 0], 0.1, 3.0))
+    return {"slope": round(slope, 4), "offset": round(float(fitted.intercept_[0]), 4)}
 
 
 def _residuals(items: list[Seen], name: str, how: Mapping[str, float]) -> dict[int, float]:

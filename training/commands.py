@@ -12,6 +12,7 @@ from wearvision_training.assessment.command import evaluate_model, refusal
 from wearvision_training.benchmark import benchmark
 from wearvision_training.families import Split
 from wearvision_training.recipe import Engine
+from wearvision_training.release.command import release
 from wearvision_training.samples import samples
 
 SPLITS = click.Choice(["train", "calibrate", "test"])
@@ -27,18 +28,22 @@ SPLITS = click.Choice(["train", "calibrate", "test"])
 @click.option("--photos/--pixels", default=False, help="Keep pictures as JPEG files (for sets to grade).")
 @click.option("--engine", type=click.Choice(["sketch", "pathtrace"]), default="sketch", show_default=True)
 @click.option("--samples", type=int, default=64, show_default=True, help="Paths per pixel, where they are traced.")
+@click.option("--shard", type=click.IntRange(1), default=50, show_default=True, help="Pictures written at a time.")
 @click.option("--workers", type=int, default=2, show_default=True)
 @click.option("--device", "devices", multiple=True, default=("cpu",), help="Of path tracing: cpu, 0, 1, …; repeatable.")
 @click.option("--time-limit", type=float, help="Seconds after which no further picture is begun.")
 def draw_set(
     out: Path, count: int, split: Split, seed: int, size: int, regions: bool, photos: bool, engine: Engine,
-    samples: int, workers: int, devices: tuple[str, ...], time_limit: float | None,
+    samples: int, shard: int, workers: int, devices: tuple[str, ...], time_limit: float | None,
 ) -> None:  # fmt: skip
     """Draws a set of labelled pictures; continues one that was stopped."""
     from wearvision_training.dataset import Plan, build
 
-    plan = Plan(count, split, seed, size, regions, photos, engine, samples)
-    made = build(out, plan, workers=workers, devices=devices, time_limit=time_limit)
+    plan = Plan(count, split, seed, size, regions, photos, engine, samples, shard)
+    try:
+        made = build(out, plan, workers=workers, devices=devices, time_limit=time_limit)
+    except (ValueError, RuntimeError, OSError) as error:
+        raise click.ClickException(str(error)) from error
     click.echo(f"{made} pictures made in {out}")
 
 
@@ -56,7 +61,8 @@ def draw_set(
 @click.option("--start", help="Start weights: imagenet, none, or a file.")
 @click.option("--seed", type=int)
 @click.option("--device", help="cpu, cuda or auto.")
-@click.option("--time-limit", type=float, help="Seconds in which the run must have ended, fully annealed.")
+@click.option("--time-limit", type=float, help="Seconds of the whole run, over all its starts.")
+@click.option("--leg", type=float, help="Seconds after which this start stops; the same command goes on.")
 @click.option("--watch", help="Folder of a set to watch while training.")
 @click.option("--photos", help="Folder of ordinary photographs, as examples of what is no part.")
 @click.option("--with", "more", multiple=True, help="Any other key of the config, as KEY=VALUE in TOML.")
@@ -113,6 +119,28 @@ def export_model(weights: Path, model: Path, folder: Path, variant: str, count: 
     click.echo(f"model.onnx: {(model / 'model.onnx').stat().st_size / 1e6:.2f} MB")
 
 
+@click.command("shrink")
+@click.option("--model", type=click.Path(exists=True, path_type=Path), required=True, help="Model folder in float32.")
+@click.option("--out", type=click.Path(path_type=Path), required=True, help="Model folder to write.")
+@click.option("--variant", type=click.Choice(["float16", "int8", "int8-weights"]), required=True)
+@click.option("--set", "folder", type=click.Path(exists=True, path_type=Path), required=True, help="To compare on.")
+@click.option("--pictures", "count", type=int, default=128, show_default=True)
+def shrink_model(model: Path, out: Path, variant: str, folder: Path, count: int) -> None:
+    """Writes a smaller variant of a model beside it; the calibration is kept."""
+    import shutil
+
+    from wearvision_training.dataset import PictureSet
+    from wearvision_training.variants import shrink
+
+    size = int(json.loads((model / "model.json").read_text("utf-8"))["input"]["size"])
+    pictures = PictureSet.load(folder, limit=count).inputs(count, size)
+    shutil.copytree(model, out, dirs_exist_ok=True)
+    shrink(out, variant, pictures)
+    record = json.loads((out / "model.json").read_text("utf-8"))
+    (out / "model.json").write_text(json.dumps(record | {"id": out.name}, indent=1), "utf-8")
+    click.echo(json.dumps(record["reduced"], indent=1))
+
+
 @click.command("refit-heads")
 @click.option("--weights", type=click.Path(exists=True, path_type=Path), required=True, help="Changed in place.")
 @click.option(
@@ -149,5 +177,6 @@ def calibrate_model(model: Path, folder: Path, workers: int) -> None:
 
 
 COMMANDS = (
-    draw_set, train_network, export_model, refit_heads, calibrate_model, evaluate_model, refusal, benchmark, samples,
+    draw_set, train_network, export_model, refit_heads, shrink_model, calibrate_model, evaluate_model, refusal, benchmark,
+    samples, release,
 )  # fmt: skip

@@ -15,7 +15,7 @@ import os
 import time
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import MISSING, asdict, dataclass, fields
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -31,10 +31,10 @@ from wearvision_training.families import Split, families
 from wearvision_training.recipe import Engine
 
 SHARD = 50
-"""Pictures in a shard: few enough that a stop loses little."""
+"""Pictures in a shard, by default: few enough that a stop loses little."""
 PHOTO_QUALITY = 95
 """JPEG quality at which a set of photos keeps its pictures, high beside that of the phones it shows."""
-SHARES = {"flame_cell": 0.28, "electrode": 0.26, "coupler": 0.32, "none": 0.14}
+SHARES = {"flame_cell": 0.26, "electrode": 0.25, "coupler": 0.36, "none": 0.13}
 """Share of each part in a set; the coupler has two views."""
 THIN = frozenset({"crack"})
 """Regions thinner than a cell: a cell counts as covered when any of it is."""
@@ -45,7 +45,8 @@ class Plan:
     """What a set holds: how many pictures, from which families, drawn from which seed.
 
     Sets to calibrate and to test are drawn larger than the network's input, as a phone's photo would be, and
-    need no regions; kept as ``photos`` they take a twentieth of the room.
+    need no regions; kept as ``photos`` they take a twentieth of the room. A worker writes a ``shard`` when it has all
+    of its pictures, so many workers with little time need small ones.
     """
 
     count: int
@@ -56,6 +57,7 @@ class Plan:
     photos: bool = False
     engine: Engine = "sketch"
     samples: int = 64
+    shard: int = SHARD
 
 
 def truth_of(example: Example) -> dict[str, Any]:
@@ -105,14 +107,14 @@ def make(plan: Plan, index: int) -> Example:
     return studio.draw(recipe, plan.size, samples=plan.samples)
 
 
-def _make_shard(task: tuple[Plan, int, int, Path, float | None]) -> int:
-    plan, number, shard, folder, deadline = task
+def _make_shard(task: tuple[Plan, int, Path, float | None]) -> int:
+    plan, number, folder, deadline = task
     cv2.setNumThreads(1)
     name = f"{number:05d}"
     if (folder / f"{name}.jsonl").is_file():
         return 0
     images, regions, lines = [], [], []
-    for index in range(number * shard, min((number + 1) * shard, plan.count)):
+    for index in range(number * plan.shard, min((number + 1) * plan.shard, plan.count)):
         if deadline is not None and time.time() > deadline:
             return 0
         example = make(plan, index)
@@ -173,6 +175,19 @@ def _take_device(devices: Any) -> None:
         os.environ["CUDA_VISIBLE_DEVICES"] = device
 
 
+def _claim(folder: Path, plan: Plan) -> None:
+    """Writes down what the folder holds, and refuses one that holds another set."""
+    note = folder / "plan.json"
+    if note.is_file():
+        # What an older note does not say is as it was before there was a choice.
+        usual = {one.name: one.default for one in fields(Plan) if one.default is not MISSING}
+        held = usual | json.loads(note.read_text("utf-8"))
+        other = [f"{name} {held.get(name)}, not {value}" for name, value in asdict(plan).items() if held.get(name) != value]
+        if other:
+            raise ValueError(f"{folder} holds another set ({'; '.join(other)}); choose an empty folder.")
+    note.write_text(json.dumps(asdict(plan)), "utf-8")
+
+
 def build(
     folder: Path,
     plan: Plan,
@@ -202,12 +217,8 @@ def build(
 
     deadline = None if time_limit is None else time.time() + time_limit
     folder.mkdir(parents=True, exist_ok=True)
-    note = folder / "plan.json"
-    described = asdict(plan)
-    if note.is_file() and json.loads(note.read_text("utf-8")) != described:
-        raise ValueError(f"{folder} holds another set ({note.read_text('utf-8')}); choose an empty folder.")
-    note.write_text(json.dumps(described), "utf-8")
-    tasks = [(plan, number, SHARD, folder, deadline) for number in range(-(-plan.count // SHARD))]
+    _claim(folder, plan)
+    tasks = [(plan, number, folder, deadline) for number in range(-(-plan.count // plan.shard))]
     context = get_context("spawn")
     dealt = context.Queue()
     for index in range(workers):

@@ -11,15 +11,18 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from wearvision.network import OUTPUTS
+from wearvision.network import LEVELLED, OUTPUTS
 from wearvision.standard.grades import GRADES
 from wearvision_training.losses import measure_scales
-from wearvision_training.network import MEASURES, PART_NAMES, REGIONS, VIEW_NAMES, Deployed, WearNetwork
+from wearvision_training.network import LEVELS, MEASURES, PART_NAMES, REGIONS, VIEW_NAMES, Deployed, WearNetwork
 
 PARITY_LIMIT = 2e-3
 """Largest difference allowed between PyTorch and ONNX Runtime on any output (logits reach about 20)."""
-EXPORTED = (*OUTPUTS, "features")
-"""Grading asks for all but the last, which serves to train the heads again."""
+
+
+def exported(network: WearNetwork) -> list[str]:
+    """Names of a network's outputs; ``features`` serve to train the heads again and to tell strangers."""
+    return [*OUTPUTS, "features", *([LEVELLED] if network.levels else [])]
 
 
 class ParityError(RuntimeError):
@@ -46,21 +49,22 @@ def export(network: WearNetwork, folder: Path, *, model_id: str, size: int, pict
     if len(pictures) == 0 or pictures.shape[1:] != (size, size, 3):
         raise ValueError(f"parity needs pictures of {size} by {size} pixels, got shape {pictures.shape}")
     folder.mkdir(parents=True, exist_ok=True)
-    deployed = Deployed(network.cpu().float(), measure_scales()).eval()
+    names, scales = exported(network), measure_scales()
+    deployed = Deployed(network.cpu().float(), scales).eval()
     draft = folder / "model.onnx.part"
     sample = torch.from_numpy(np.ascontiguousarray(pictures[:1]))
     program = torch.onnx.export(
         deployed,
         (sample,),
         input_names=["photo"],
-        output_names=list(EXPORTED),
+        output_names=names,
         opset_version=18,
         dynamo=True,
         verbose=False,
     )
     if program is None:
         raise RuntimeError("the exporter gave no graph")
-    _keep_names_apart(program.model.graph)
+    _keep_names_apart(program.model.graph, names)
     program.save(str(draft), external_data=False)
     difference = parity(deployed, draft, pictures)
     if difference > PARITY_LIMIT:
@@ -72,24 +76,25 @@ def export(network: WearNetwork, folder: Path, *, model_id: str, size: int, pict
         "sha256": hashlib.sha256((folder / "model.onnx").read_bytes()).hexdigest(),
         "input": {"name": "photo", "size": size, "colour": "RGB", "dtype": "uint8", "layout": "NHWC", "fill": 127},
         "normalisation": {"mean": 127.0, "deviation": 128.0, "where": "inside the graph"},
-        "outputs": list(EXPORTED),
+        "outputs": names,
         "parts": list(PART_NAMES),
         "views": list(VIEW_NAMES),
         "grades": list(GRADES),
         "measures": list(MEASURES),
         "regions": list(REGIONS),
+        "levels": [[round(level * scale, 6) for level in LEVELS] for scale in scales.tolist()] if network.levels else [],
         "parity": {"pictures": len(pictures), "max_difference": difference},
     }
     (folder / "model.json").write_text(json.dumps(record, indent=1), "utf-8")
     return difference
 
 
-def _keep_names_apart(graph: Any) -> None:
+def _keep_names_apart(graph: Any, names: list[str]) -> None:
     """Renames inner values that the exporter called like an output, such as ``view`` after the operation."""
     ends = {id(value) for value in graph.outputs}
     for node in graph:
         for value in node.outputs:
-            if value.name in EXPORTED and id(value) not in ends:
+            if value.name in names and id(value) not in ends:
                 value.name = f"inner_{value.name}"
 
 
@@ -98,11 +103,12 @@ def parity(deployed: torch.nn.Module, graph: Path, pictures: NDArray[np.uint8]) 
     import onnxruntime
 
     session = onnxruntime.InferenceSession(str(graph), providers=["CPUExecutionProvider"])
+    names = [output.name for output in session.get_outputs()]
     worst = 0.0
     for picture in pictures:
         batch = np.ascontiguousarray(picture[None])
         with torch.no_grad():
             expected = deployed(torch.from_numpy(batch))
-        for ours, theirs in zip(expected, session.run(list(EXPORTED), {"photo": batch}), strict=True):
+        for ours, theirs in zip(expected, session.run(names, {"photo": batch}), strict=True):
             worst = max(worst, float(np.abs(ours.numpy() - theirs).max()))
     return worst

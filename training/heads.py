@@ -18,7 +18,7 @@ from torch.nn import functional as F
 from wearvision.look import look
 from wearvision.network import ModelFolder, Network
 from wearvision_training.dataset import PictureSet
-from wearvision_training.losses import Targets, head_loss
+from wearvision_training.losses import Targets, head_loss, reach_loss
 from wearvision_training.network import WearNetwork
 
 
@@ -49,7 +49,7 @@ def pooled_features(model: Path, pictures: PictureSet) -> Tensor:
 
 
 def train_heads(network: WearNetwork, features: Tensor, targets: Targets, config: HeadConfig) -> None:
-    """Trains ``gauge``, ``size``, ``spread`` and ``presence`` in place.
+    """Trains ``gauge`` and what works on it in place.
 
     Args:
         network: Its other weights are not touched.
@@ -58,14 +58,17 @@ def train_heads(network: WearNetwork, features: Tensor, targets: Targets, config
         config: See ``HeadConfig``.
     """
     torch.manual_seed(config.seed)
-    heads = nn.ModuleList([network.gauge, network.size, network.spread, network.presence]).train()
+    own = [network.gauge, network.size, network.spread, network.presence]
+    heads = nn.ModuleList([*own, network.reach] if network.levels else own).train()
     steps = config.epochs * -(-len(features) // config.batch)
     optimiser = torch.optim.AdamW(heads.parameters(), lr=config.rate, weight_decay=config.decay)
     schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, config.rate, steps)
     for _ in range(config.epochs):
         for index in torch.split(torch.randperm(len(features)), config.batch):
             hidden = F.dropout(features[index], 0.1)
-            loss = head_loss(*network.measure_heads(hidden), targets.value[index])
+            size, spread, presence, reach = network.measure_heads(hidden)
+            value = targets.value[index]
+            loss = head_loss(size, spread, presence, value) + reach_loss(reach, value)
             optimiser.zero_grad(set_to_none=True)
             loss.backward()
             optimiser.step()

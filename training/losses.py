@@ -14,7 +14,7 @@ from torch.nn import functional as F
 from wearvision.parts import PARTS
 from wearvision.standard import load_limits
 from wearvision.standard.grades import GRADES
-from wearvision_training.network import MEASURES, PART_NAMES, REGIONS, VIEW_NAMES, Outputs
+from wearvision_training.network import LEVELS, MEASURES, PART_NAMES, REGIONS, VIEW_NAMES, Outputs
 
 IGNORE = -100
 WORN = 0.3
@@ -97,6 +97,7 @@ def total_loss(out: Outputs, targets: Targets, regions: Tensor) -> tuple[Tensor,
         "view": 0.3 * _cross_entropy(out.view, targets.view),
         "grade": 0.5 * _cross_entropy(out.grade, targets.grade),
         "measures": head_loss(out.size, out.spread, out.presence, targets.value),
+        "reach": reach_loss(out.reach, targets.value),
         "regions": 3.0 * _region_loss(out.regions, regions, targets.channels),
     }
     return torch.stack(list(pieces.values())).sum(), {name: piece.detach() for name, piece in pieces.items()}
@@ -127,6 +128,22 @@ def head_loss(size: Tensor, spread: Tensor, presence: Tensor, value: Tensor) -> 
     estimate = (torch.sigmoid(presence) * size).detach()
     laplace = (estimate - truth).abs() / spread + torch.log(spread)
     return _by_measure(entropy, known) + _by_measure(sized, worn) + 0.3 * _by_measure(laplace, known)
+
+
+def reach_loss(reach: Tensor, value: Tensor) -> Tensor:
+    """Cross-entropy of reaching each level, summed over the levels; every measure counts alike.
+
+    Args:
+        reach: (B, M, K) logits; with K 0 the loss is 0.
+        value: (B, M) truth in units of each measure's scale, NaN where there is none.
+    """
+    if not reach.shape[2]:
+        return reach.sum()
+    known = torch.isfinite(value)
+    levels = torch.tensor(LEVELS, device=value.device, dtype=value.dtype)
+    reached = (torch.nan_to_num(value)[..., None] >= levels).to(reach.dtype)
+    entropy = F.binary_cross_entropy_with_logits(reach, reached, reduction="none").mean(2)
+    return 2.0 * _by_measure(entropy, known)
 
 
 def _by_measure(loss: Tensor, counted: Tensor) -> Tensor:

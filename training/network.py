@@ -20,6 +20,9 @@ MEAN, DEVIATION = 127.0, 128.0
 DECODERS = {"full": (96, 64, 48, 32), "light": (64, 48, 40, 0)}
 """Channels of the decoder at strides 16, 8, 4 and 2; 0 stops before."""
 HEADS: dict[str, type[PlainPool] | type[ShapePool]] = {"plain": PlainPool, "shape": ShapePool}
+LEVELS = (0.08, 0.15, 0.22, 0.3, 0.4, 0.5, 0.62, 0.75, 0.88, 1.0, 1.15, 1.35, 1.6, 2.0, 2.6, 3.5, 5.0)
+"""Values in units of a measure's scale for which the network says how likely the measure reaches them; close together
+where limits lie, so that any limit is read off between two of them."""
 SPREAD_FLOOR = 0.01
 """Smallest spread in units of a measure's scale: below the labels' own accuracy nothing is learned."""
 
@@ -31,6 +34,7 @@ class Outputs(NamedTuple):
         part: (B, P) logits. view: (B, V) logits. grade: (B, 3) logits.
         value: (B, M) the estimate, presence times size, in units of each measure's scale.
         size: (B, M) the estimate if it is worn. spread: (B, M), > 0, likewise. presence: (B, M) logits.
+        reach: (B, M, K) logits of reaching each of ``LEVELS``, falling; (B, M, 0) of a network without them.
         regions: (B, R, S/2, S/2) logits. features: (B, D) what the heads work on.
     """
 
@@ -41,6 +45,7 @@ class Outputs(NamedTuple):
     size: Tensor
     spread: Tensor
     presence: Tensor
+    reach: Tensor
     regions: Tensor
     features: Tensor
 
@@ -78,15 +83,21 @@ class WearNetwork(nn.Module):
         width: Channels of the head's hidden layer.
         decoder: ``"full"`` paints the regions at half the input's resolution, ``"light"`` narrower and at a quarter.
         heads: What the heads work on: ``"plain"``, means over picture and part; ``"shape"``, see ``pooling``.
+        levels: Whether it says how likely a measure reaches each of ``LEVELS``; early weights do not.
     """
 
     def __init__(
-        self, pretrained: str | None = None, width: int = 256, decoder: str = "full", heads: str = "shape"
+        self,
+        pretrained: str | None = None,
+        width: int = 256,
+        decoder: str = "full",
+        heads: str = "shape",
+        levels: bool = True,
     ) -> None:
         super().__init__()
         import timm
 
-        self.decoder, self.heads = decoder, heads
+        self.decoder, self.heads, self.levels = decoder, heads, levels
         self.backbone = timm.create_model(BACKBONE, pretrained=False, features_only=True, out_indices=(0, 1, 2, 3, 4))
         if pretrained is not None:
             load_imagenet_start(self.backbone, pretrained)
@@ -110,12 +121,14 @@ class WearNetwork(nn.Module):
         self.size = nn.Linear(width, len(MEASURES))
         self.spread = nn.Linear(width, len(MEASURES))
         self.presence = nn.Linear(width, len(MEASURES))
+        if levels:
+            self.reach = nn.Linear(width, len(MEASURES) * len(LEVELS))
 
     def forward(self, pictures: Tensor) -> Outputs:
         """Args: pictures (B, 3, S, S), normalised; S a multiple of 32."""
         pooled, regions = self._features(pictures)
         hidden = self.trunk(pooled)
-        size, spread, presence = self.measure_heads(pooled)
+        size, spread, presence, reach = self.measure_heads(pooled)
         return Outputs(
             part=self.part(hidden),
             view=self.view(hidden),
@@ -124,14 +137,25 @@ class WearNetwork(nn.Module):
             size=size,
             spread=spread,
             presence=presence,
+            reach=reach,
             regions=regions,
             features=pooled,
         )
 
-    def measure_heads(self, pooled: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-        """Size if worn and spread, (B, M) in units of each measure's scale, and logits of being worn."""
+    def measure_heads(self, pooled: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+        """Size if worn and spread, (B, M) in units of each measure's scale, logits of being worn and of ``reach``."""
         gauge = self.gauge(pooled)
-        return F.softplus(self.size(gauge)), F.softplus(self.spread(gauge)) + SPREAD_FLOOR, self.presence(gauge)
+        presence = self.presence(gauge)
+        size, spread = F.softplus(self.size(gauge)), F.softplus(self.spread(gauge)) + SPREAD_FLOOR
+        return size, spread, presence, self._falling(gauge, presence)
+
+    def _falling(self, gauge: Tensor, presence: Tensor) -> Tensor:
+        """Logits that fall from level to level: what reaches a level has passed all before it."""
+        if not self.levels:
+            return presence.new_zeros((*presence.shape, 0))
+        raw = self.reach(gauge).unflatten(1, (len(MEASURES), len(LEVELS)))
+        steps = torch.cat([raw[..., :1], -F.softplus(raw[..., 1:])], dim=2)
+        return torch.cumsum(steps, dim=2)
 
     def _features(self, pictures: Tensor) -> tuple[Tensor, Tensor]:
         f2, f4, f8, f16, f32 = self.backbone(pictures)
@@ -194,4 +218,5 @@ class Deployed(nn.Module):
             torch.sigmoid(out.presence),
             torch.sigmoid(out.regions),
             out.features,
+            *((torch.sigmoid(out.reach),) if self.network.levels else ()),
         )

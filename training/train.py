@@ -68,6 +68,7 @@ class _Run:
 
     def __init__(self, config: Config, folder: Path, own: Crew, since: float) -> None:
         self.config, self.folder, self.crew = config, folder, own
+        self.leg_ends = since + config.leg if config.leg else math.inf
         torch.manual_seed(config.seed)
         self.material: Material = gather(config, own.device, own.rank, own.size)
         self.network = started(config.start, config.decoder, config.heads).to(own.device)
@@ -91,7 +92,8 @@ class _Run:
         saved, begun, step = time.monotonic(), time.monotonic(), self.reached.step
         bar = tqdm(total=1000, desc="training", mininterval=5, disable=not (progress and self.crew.leads), unit="‰")
         for batch in self._batches():
-            far, halt = self.crew.agreed(self.clock.progress(step), float(stop.is_set()))
+            asked = stop.is_set() or time.monotonic() >= self.leg_ends
+            far, halt = self.crew.agreed(self.clock.progress(step), float(asked))
             if far >= 1 or halt:
                 break
             self._step(step, far, batch)
@@ -171,6 +173,7 @@ class _Run:
         watched = self._look(step) if far >= 1 else {}
         told: dict[str, Any] = {
             "finished": far >= 1,
+            "progress": round(far, 4),
             "steps": step,
             "seconds": round(seconds, 1),
             "pictures_per_second": round(steps * self.config.batch / max(seconds, 1e-9), 1),

@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from wearvision_training.export import EXPORTED
 from wearvision_training.losses import measure_scales
 
 SMALLEST = 256
@@ -42,7 +41,7 @@ def shrink(folder: Path, variant: str, pictures: NDArray[np.uint8]) -> dict[str,
     make(graph, pictures)
     after = _answers(graph, pictures)
     differences = {}
-    for name in EXPORTED:
+    for name in before:
         unit = measure_scales().numpy() if name in ("value", "spread") else 1.0
         off = np.abs(after[name] - before[name]) / unit
         differences[name] = {"mean": round(float(off.mean()), 5), "max": round(float(off.max()), 4)}
@@ -65,8 +64,9 @@ def _answers(graph: Path, pictures: NDArray[np.uint8]) -> dict[str, NDArray[np.f
     import onnxruntime
 
     session = onnxruntime.InferenceSession(str(graph), providers=["CPUExecutionProvider"])
-    rows = [session.run(list(EXPORTED), {"photo": picture[None]}) for picture in pictures]
-    return {name: np.concatenate([row[index] for row in rows]) for index, name in enumerate(EXPORTED)}
+    names = [output.name for output in session.get_outputs()]
+    rows = [session.run(names, {"photo": picture[None]}) for picture in pictures]
+    return {name: np.concatenate([row[index] for row in rows]) for index, name in enumerate(names)}
 
 
 def _half(graph: Path, pictures: NDArray[np.uint8]) -> None:

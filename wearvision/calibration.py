@@ -38,6 +38,8 @@ class Entry:
         below: Reach of the interval under the value, in scales.
         above: Reach over the value, in scales.
         residuals: Residuals at evenly spaced ranks, for probabilities.
+        slope: What the network's odds of reaching a value are raised to, since networks are too sure.
+        offset: What is added to their logarithm.
     """
 
     weight: float
@@ -47,6 +49,8 @@ class Entry:
     below: float
     above: float
     residuals: NDArray[np.float64]
+    slope: float = 1.0
+    offset: float = 0.0
 
     @property
     def knows_geometry(self) -> bool:
@@ -59,14 +63,33 @@ class Entry:
             direct, geometry, weight=self.weight, doubt=self.doubt, floor=self.floor, usual_gap=self.usual_gap
         )
 
+    def chance(self, joined: Blend, at: float) -> float:
+        """How likely the measure is ``at`` or more.
+
+        Where the network tells how likely it is for this very picture, that counts by the network's share in the
+        value; the rest, and all for a model that does not tell, comes from the residuals of all pictures.
+        """
+        draws = np.maximum(joined.value + joined.scale * self.residuals, 0.0)
+        usual = float(np.mean(draws >= at)) if len(draws) else 0.5
+        if joined.direct is None or not joined.direct.levels:
+            return usual
+        likely = min(max(joined.direct.reaches(at), 1e-6), 1 - 1e-6)
+        odds = self.slope * math.log(likely / (1 - likely)) + self.offset
+        return joined.share * usual + (1 - joined.share) / (1 + math.exp(-odds))
+
 
 @dataclass(frozen=True, slots=True)
 class Blend:
-    """Network and geometry put together: value, scale of its error, and whether the two agree."""
+    """Network and geometry put together: value, scale of its error, and whether the two agree.
+
+    ``share`` is that of geometry in the value; ``direct`` what the network said.
+    """
 
     value: float
     scale: float
     agree: bool
+    share: float = 0.0
+    direct: Estimate | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +131,8 @@ class Calibration:
                         float(row["below"]),
                         float(row["above"]),
                         np.asarray(row["residuals"], np.float64),
+                        float(row.get("slope", 1.0)),
+                        float(row.get("offset", 0.0)),
                     )
                     for key, row in block["measures"].items()
                 },
@@ -160,7 +185,7 @@ def blend(
     """
     scale = direct.spread + floor
     if geometry is None or isinstance(geometry, Unmeasured):
-        return Blend(direct.value, scale, True)
+        return Blend(direct.value, scale, True, 0.0, direct)
     apart = abs(geometry.value - direct.value)
     value = weight * geometry.value + (1 - weight) * direct.value
-    return Blend(value, scale + doubt * apart + max(0.0, apart - usual_gap), apart <= usual_gap)
+    return Blend(value, scale + doubt * apart + max(0.0, apart - usual_gap), apart <= usual_gap, weight, direct)

@@ -7,6 +7,7 @@ import os
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from wearvision.calibration import Calibration
 from wearvision.examine import Examination, examine, scene_of
 from wearvision.fitness import Fault, assess, assess_frame
-from wearvision.judge import Joined, Judgement, Line, join, judge
+from wearvision.judge import Chance, Joined, Judgement, Line, join, judge
 from wearvision.look import look
 from wearvision.measure.result import Unmeasured
 from wearvision.network import ModelFolder, Network
@@ -212,16 +213,13 @@ class Grader:
         }
 
     def _judge(self, spec: PartSpec, shots: list[_Shot], joined: Joined) -> Judgement:
-        entries = self._calibration.entries
-        scales = {}
+        chances: dict[str, Chance] = {}
         for name, number in joined.taken_from.items():
             taken = shots[number].settled[name].blend
-            if taken is not None:
-                scales[name] = taken.scale
-        residuals = {
-            name: entries[f"{spec.key}.{name}"].residuals for name in scales if f"{spec.key}.{name}" in entries
-        }
-        return judge(spec.key, joined.lines, self.limits, not_seen=joined.not_seen, residuals=residuals, scales=scales)
+            entry = self._calibration.entries.get(f"{spec.key}.{name}")
+            if taken is not None and entry is not None:
+                chances[name] = partial(entry.chance, taken)
+        return judge(spec.key, joined.lines, self.limits, not_seen=joined.not_seen, chances=chances)
 
 
 def read_source(source: Source) -> Photo:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -14,7 +14,8 @@ from wearvision.parts import PartSpec, part_spec
 from wearvision.standard.grades import GRADES, Grade, worst
 from wearvision.standard.limits import Limits, Row, worst_of
 
-Residuals = NDArray[np.float64]
+Chance = Callable[[float], float]
+"""How likely a measure is at or above a value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +117,7 @@ def judge(
     *,
     plain: Collection[str] = (),
     not_seen: Collection[str] = (),
-    residuals: Mapping[str, Residuals] | None = None,
-    scales: Mapping[str, float] | None = None,
+    chances: Mapping[str, Chance] | None = None,
 ) -> Judgement:
     """Grades a part from its measures under the limits in force.
 
@@ -127,9 +127,8 @@ def judge(
         limits: The limits in force.
         plain: Measures whose wear is plain in the photo although it can't be measured: such wear is graded.
         not_seen: Modes not seen for other reasons, as ``join`` finds them.
-        residuals: Measure to signed calibration residuals (truth - value) / scale, for the probabilities.
-        scales: Measure to the scale of this photo's residuals. Without either the spread inside the
-            interval is taken as triangular.
+        chances: Measure to how likely it is at or above a value. Without it the spread inside the interval is taken
+            as triangular.
 
     Returns:
         The judgement. Under a joint coverage of the intervals, ``possible_grades`` holds the true grade at
@@ -146,7 +145,7 @@ def judge(
     judged = tuple(_line(row, found, row.measure in plain) for row, found in zip(rows, outcomes, strict=True))
     heard = [line for line in judged if line.grade is not None]
     spreads = [
-        _probabilities(row, line, (residuals or {}).get(row.measure), (scales or {}).get(row.measure))
+        _probabilities(row, line, (chances or {}).get(row.measure))
         for row, line in zip(rows, judged, strict=True)
         if line.grade is not None
     ]
@@ -242,16 +241,15 @@ def _short(
     return failed and sum(photos[i][0] == view for i, _ in seen) < required.get(view, 1)
 
 
-def _probabilities(row: Row, line: Line, residuals: Residuals | None, scale: float | None) -> NDArray[np.float64]:
+def _probabilities(row: Row, line: Line, chance: Chance | None) -> NDArray[np.float64]:
     """Probability of each grade of ``GRADES`` for one mode, (3,)."""
     out = np.zeros(len(GRADES))
     if isinstance(line.outcome, Unmeasured):
         for grade in line.possible_grades:
             out[GRADES.index(grade)] = 1 / len(line.possible_grades)
         return out
-    if residuals is not None and scale is not None and len(residuals):
-        draws = np.maximum(line.outcome.value + scale * np.asarray(residuals, np.float64), 0.0)
-        above = [float(np.mean(draws >= at)) for at, _ in row.splits]
+    if chance is not None:
+        above = list(np.minimum.accumulate([chance(at) for at, _ in row.splits]))
     else:
         above = [_triangle_above(line.outcome, at) for at, _ in row.splits]
     steps = [1.0, *above, 0.0]

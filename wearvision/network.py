@@ -27,6 +27,8 @@ KEYS = ("id", "sha256", "input", "parts", "views", "measures", "regions")
 """What the record of a model must say."""
 
 OUTPUTS = ("part", "view", "grade", "value", "spread", "presence", "regions")
+LEVELLED = "reach"
+"""Output of later models: how likely each measure reaches each of the record's ``levels``."""
 
 
 @dataclass(frozen=True)
@@ -116,6 +118,8 @@ class Network:
             raise ModelError(f"ONNX Runtime cannot load {folder.path / 'model.onnx'}: {error}") from error
         self.size: int = record["input"]["size"]
         self._record = record
+        given = {output.name for output in self._session.get_outputs()}
+        self._outputs = [*OUTPUTS, *([LEVELLED] if LEVELLED in given and record.get("levels") else [])]
 
     def __call__(self, square: NDArray[np.uint8]) -> Sighting:
         """Looks at one picture.
@@ -126,13 +130,17 @@ class Network:
         expected = (self.size, self.size, 3)
         if square.shape != expected or square.dtype != np.uint8:
             raise ValueError(f"expected uint8 {expected}, got {square.dtype} {square.shape}")
-        raw = dict(zip(OUTPUTS, self._session.run(list(OUTPUTS), {"photo": square[None]}), strict=True))
+        raw = dict(zip(self._outputs, self._session.run(self._outputs, {"photo": square[None]}), strict=True))
         record = self._record
+        levels = record.get("levels") or [()] * len(record["measures"])
+        reach = raw[LEVELLED][0] if LEVELLED in raw else np.zeros((len(levels), 0))
         part_logits = raw["part"][0].astype(np.float64)
         estimates = {
-            key: Estimate(max(float(v), 0.0), max(float(s), 1e-6), float(p))
-            for key, v, s, p in zip(
-                record["measures"], raw["value"][0], raw["spread"][0], raw["presence"][0], strict=True
+            key: Estimate(
+                max(float(value), 0.0), max(float(spread), 1e-6), float(presence), tuple(own), tuple(reached.tolist())
+            )
+            for key, value, spread, presence, own, reached in zip(
+                record["measures"], raw["value"][0], raw["spread"][0], raw["presence"][0], levels, reach, strict=True
             )
         }
         return Sighting(

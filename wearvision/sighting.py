@@ -17,11 +17,29 @@ class Estimate:
         value: Median of the estimate, in the measure's unit, >= 0.
         spread: Laplace scale of its uncertainty, same unit, > 0. Raw: calibration comes later.
         presence: How likely the wear is there at all, 0 to 1.
+        levels: Values for which the network says how likely they are reached, rising; none of an early model.
+        reached: How likely each of ``levels`` is reached, falling.
     """
 
     value: float
     spread: float
     presence: float
+    levels: tuple[float, ...] = ()
+    reached: tuple[float, ...] = ()
+
+    def reaches(self, at: float) -> float:
+        """How likely the measure is ``at`` or more, read off between two levels.
+
+        Raises:
+            ValueError: the model gave no levels.
+        """
+        if not self.levels:
+            raise ValueError("the model does not say how likely values are reached")
+        if at <= 0:
+            return 1.0
+        # Nothing is known beyond the last level but that it ends: by twice the level.
+        levels, reached = (0.0, *self.levels, 2 * self.levels[-1]), (1.0, *self.reached, 0.0)
+        return float(np.interp(at, levels, reached))
 
 
 @dataclass(frozen=True, slots=True)

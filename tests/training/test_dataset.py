@@ -57,25 +57,33 @@ def test_first_pictures_only(folder: Path) -> None:
     assert (len(few), len(few.images), len(few.regions), len(few.recipes)) == (2, 2, 2, 2)
 
 
-def test_stopped_build_goes_on_where_it_was(tmp_path: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(dataset, "SHARD", 3)
-    build(tmp_path, PLAN, workers=1, progress=False)
+def test_stopped_build_goes_on_where_it_was(tmp_path: Path, folder: Path) -> None:
+    plan = replace(PLAN, shard=3)
+    build(tmp_path, plan, workers=1, progress=False)
     assert np.array_equal(PictureSet.load(tmp_path).images, PictureSet.load(folder).images)
     whole = content(tmp_path)
     (tmp_path / "00001.jsonl").unlink()
     (tmp_path / "00001.images.npy").write_bytes(b"half")
     first = (tmp_path / "00000.images.npy").stat().st_mtime_ns
-    build(tmp_path, PLAN, workers=1, progress=False)
+    build(tmp_path, plan, workers=1, progress=False)
     assert content(tmp_path) == whole
     assert (tmp_path / "00000.images.npy").stat().st_mtime_ns == first
 
 
-@pytest.mark.parametrize("other", [replace(PLAN, seed=6), replace(PLAN, count=7), replace(PLAN, split="test")])
+@pytest.mark.parametrize("other", [replace(PLAN, seed=6), replace(PLAN, count=7), replace(PLAN, shard=3)])
 def test_another_plan_in_the_same_folder_is_refused(folder: Path, other: Plan) -> None:
     before = content(folder)
     with pytest.raises(ValueError, match="another set"):
         build(folder, other, workers=1, progress=False)
     assert content(folder) == before
+
+
+def test_set_of_before_shards_could_be_chosen_goes_on(folder: Path, tmp_path: Path) -> None:
+    told = json.loads((folder / "plan.json").read_text("utf-8"))
+    del told["shard"]
+    (tmp_path / "plan.json").write_text(json.dumps(told), "utf-8")
+    (tmp_path / "00000.jsonl").write_bytes((folder / "00000.jsonl").read_bytes())
+    assert build(tmp_path, PLAN, workers=1, progress=False) == 0
 
 
 def test_set_without_regions_has_none(tmp_path: Path) -> None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import torch
 
 from wearvision_training.heads import HeadConfig, train_heads
-from wearvision_training.losses import IGNORE, Targets, head_loss
-from wearvision_training.network import MEASURES, REGIONS, WearNetwork
+from wearvision_training.losses import IGNORE, Targets, head_loss, reach_loss
+from wearvision_training.network import LEVELS, MEASURES, REGIONS, WearNetwork
 
 
 def _targets(value: torch.Tensor) -> Targets:
@@ -45,13 +45,13 @@ def test_train_heads_learns_what_the_features_tell_and_keeps_the_rest() -> None:
     features[:, 0] *= 5
     train_heads(network, features, _targets(value), HeadConfig(epochs=25, batch=50, rate=3e-3))
     with torch.inference_mode():
-        size, _, presence = network.measure_heads(features)
+        size, _, presence, _ = network.measure_heads(features)
         estimate = (torch.sigmoid(presence) * size)[:, 0]
     worn = value[:, 0] > 0.5
     assert float(estimate[worn].mean()) > 0.6
     assert float(estimate[~worn].mean()) < 0.4
     changed = {name for name, tensor in network.state_dict().items() if not torch.equal(tensor, before[name])}
-    assert {name.split(".")[0] for name in changed} <= {"gauge", "size", "spread", "presence"}
+    assert {name.split(".")[0] for name in changed} <= {"gauge", "size", "spread", "presence", "reach"}
 
 
 def test_every_measure_counts_alike_however_rare() -> None:
@@ -70,3 +70,21 @@ def test_spread_is_least_costly_at_the_mean_error() -> None:
         for spread in (0.1, 0.2, 0.4)
     }
     assert min(cost, key=cost.__getitem__) == 0.2
+
+
+def test_reach_is_cheapest_at_the_share_of_pictures_that_reach_a_level() -> None:
+    value = torch.tensor([[0.0], [0.0], [0.0], [9.0]])  # a quarter reaches every level
+
+    def cost(share: float) -> float:
+        logit = torch.logit(torch.tensor(share)).expand(4, 1, len(LEVELS))
+        return float(reach_loss(logit, value))
+
+    assert cost(0.25) < min(cost(0.2), cost(0.3))
+    assert float(reach_loss(torch.zeros(4, 1, 0), value)) == 0.0
+
+
+def test_reach_falls_from_level_to_level() -> None:
+    network = WearNetwork(None).eval()
+    reach = network.measure_heads(torch.randn(5, network.pooled))[3]
+    assert reach.shape == (5, len(MEASURES), len(LEVELS))
+    assert bool((reach.diff(dim=2) < 0).all())

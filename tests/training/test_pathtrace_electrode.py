@@ -52,7 +52,7 @@ def seen(model: Model, recipe: Recipe) -> dict[str, np.ndarray]:
 
     tracer.choose_variant()
     grey = World((), (), np.full((4, 8, 3), 0.5, np.float32))
-    hits = tracer.Stage(model.solids, grey, recipe.camera).hits(SIZE * engine.FINE)
+    hits = tracer.Stage(model.solids, grey, recipe.camera, SIZE).hits(engine.FINE)
     return engine._cover(model.solids, hits)
 
 

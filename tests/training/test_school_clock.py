@@ -25,12 +25,14 @@ def test_slow_machine_has_annealed_at_its_limit() -> None:
     assert rate_factor(clock.progress(30), 0.1) == pytest.approx(LAST)
 
 
-def test_run_that_goes_on_starts_where_it_was_and_still_ends_in_time() -> None:
-    seconds = [0.0]
-    clock = Clock(steps=1000, limit=10.0, done=0.4, started=0.0, now=lambda: seconds[0])
+def test_time_counts_over_all_starts_of_a_run() -> None:
+    seconds = [50.0]
+    clock = Clock(steps=1000, limit=10.0, done=0.4, started=50.0, now=lambda: seconds[0])
     assert clock.progress(100) == pytest.approx(0.4)
-    seconds[0] = 10.0
-    assert clock.progress(101) == 1.0
+    seconds[0] = 53.0
+    assert clock.progress(101) == pytest.approx(0.7)
+    seconds[0] = 56.0
+    assert clock.progress(102) == 1.0
 
 
 def test_rate_rises_once_and_falls_once() -> None:

@@ -12,7 +12,7 @@ from wearvision.parts import PARTS, region_names
 from wearvision.standard import load_limits
 from wearvision_training import augment
 from wearvision_training.losses import IGNORE, Targets, measure_scales, total_loss
-from wearvision_training.network import MEASURES, PART_NAMES, REGIONS, VIEW_NAMES, Deployed, Outputs, WearNetwork
+from wearvision_training.network import LEVELS, MEASURES, PART_NAMES, REGIONS, VIEW_NAMES, Deployed, Outputs, WearNetwork
 from wearvision_training.network import load_imagenet_start as load_start
 
 torch.set_num_threads(1)
@@ -44,6 +44,7 @@ def test_outputs_have_the_shapes_that_the_library_reads(outputs: Outputs) -> Non
     assert outputs.view.shape == (2, len(VIEW_NAMES))
     assert outputs.grade.shape == (2, 3)
     assert outputs.value.shape == outputs.spread.shape == outputs.presence.shape == (2, len(MEASURES))
+    assert outputs.reach.shape == (2, len(MEASURES), len(LEVELS))
     assert outputs.regions.shape == (2, len(region_names()), SIDE // 2, SIDE // 2)
     assert bool((outputs.spread > 0).all())
 
@@ -66,6 +67,7 @@ def test_deployed_takes_bytes_and_answers_in_the_measures_own_units(network: Wea
         raw = network((photo.permute(0, 3, 1, 2).float() - 127) / 128)
     assert torch.allclose(told[3], raw.value * scales)
     assert torch.allclose(told[4], raw.spread * scales)
+    assert torch.allclose(told[8], torch.sigmoid(raw.reach))
     assert bool(((told[6] >= 0) & (told[6] <= 1)).all())
 
 
@@ -110,6 +112,7 @@ def perfect(targets: Targets, regions: torch.Tensor) -> Outputs:
         size=value,
         spread=torch.full_like(value, 0.05),
         presence=(value > 0.3).float() * 40 - 20,
+        reach=(value[..., None] >= torch.tensor(LEVELS)).float() * 40 - 20,
         regions=regions * 40 - 20,
         features=torch.zeros(len(value), 4),
     )
@@ -127,6 +130,7 @@ def test_loss_is_least_where_everything_is_right_and_each_piece_answers_its_own_
         "view": right._replace(view=-right.view),
         "grade": right._replace(grade=-right.grade),
         "measures": right._replace(size=right.size + 0.5),
+        "reach": right._replace(reach=-right.reach),
         "regions": right._replace(regions=-right.regions),
     }
     for name, wrong in faults.items():

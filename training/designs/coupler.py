@@ -81,9 +81,17 @@ _FAMILIES: dict[str, Family] = {
                            counts=(6, 8, 9, 12)),
     "clipped_drum": Family(("flats",), ("d", "double_d", "hexagon"), ("plain", "groove"), "collared", two_tone=0.6,
                            counts=(2, 3, 4, 6)),
+    "barrel_plug": Family(("flats", "round"), ("square", "double_d"), ("counterbore", "groove"), "stepped",
+                          two_tone=0.5, counts=(2, 4)),
+    "scalloped_ring": Family(("lobes", "flutes"), ("double_d", "square", "splined"), ("spokes", "dished"), "finned",
+                             flange=0.3, slender=(0.3, 0.5), counts=(5, 6, 8, 9)),
 }
 
 FAMILIES: tuple[str, ...] = tuple(_FAMILIES)
+OWN_SOCKET = 0.6
+"""Share of a family's parts with one of its own sockets; a drive depends on the pump more than on the mould."""
+ANY_SOCKET = {"splined": 0.52, "square": 0.12, "hexagon": 0.12, "d": 0.12, "double_d": 0.12}
+"""How often each socket comes otherwise: teeth are of many forms."""
 
 
 def _colour(rng: np.random.Generator, names: tuple[str, ...]) -> list[float]:
@@ -159,7 +167,8 @@ def _outline(family: Family, rng: np.random.Generator) -> Json:
 
 def _socket(family: Family, rng: np.random.Generator, room: float) -> Json:
     """A drive socket whose farthest point stays inside ``room``."""
-    kind = family.sockets[int(rng.integers(len(family.sockets)))]
+    own = rng.random() < OWN_SOCKET
+    kind = str(rng.choice(family.sockets)) if own else str(rng.choice(list(ANY_SOCKET), p=list(ANY_SOCKET.values())))
     turn, reach = float(rng.uniform(-math.pi, math.pi)), float(room * rng.uniform(0.38, 0.8))
     base = {"kind": kind, "turn": turn, "depth": float(rng.uniform(0.12, 0.9)),
             "bore": float(rng.uniform(0.25, 0.6)) if rng.random() < 0.25 else 0.0}

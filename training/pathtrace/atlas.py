@@ -72,11 +72,16 @@ def lay_out(solids: Sequence[Solid], side: int) -> tuple[Atlas, list[Place]]:
 
     Returns:
         The sheet, and each body's place on it.
+
+    Raises:
+        ValueError: so many bodies that not even their smallest tiles fit.
     """
     tiles = [_tile(solid.finish, solid.mesh) for solid in solids]
     shapes = [(tile.layers[0].shape[0], tile.layers[0].shape[1]) for tile in tiles]
     scale, places = 1.0, _packed(shapes, side)
     while places is None:
+        if scale * max(max(shape) for shape in shapes) < PLAIN:
+            raise ValueError(f"{len(solids)} bodies do not fit on a sheet of {side} texels; give a larger side")
         scale *= 0.85
         places = _packed([(max(PLAIN, round(h * scale)), max(PLAIN, round(w * scale))) for h, w in shapes], side)
     sheets = [np.zeros((side, side, 3), np.float32), *(np.zeros((side, side), np.float32) for _ in range(4))]

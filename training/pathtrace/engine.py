@@ -29,7 +29,10 @@ Cover = NDArray[np.float32]
 
 
 def render(model: Model, world: World, recipe: Recipe, size: int = 320, *, samples: int = 64) -> Picture:
-    """Photographs a model; the same recipe gives the same regions, and the same bytes on the same device.
+    """Photographs a model; the same recipe gives the same regions, and the same picture on the same device.
+
+    One thread gives the same bytes. Several threads add up light in another order each time, so that now and then a
+    value comes out one step of 255 apart.
 
     Args:
         model: The part.

@@ -23,14 +23,15 @@ def over_window(
     Args:
         stage: The scene without glass.
         pane: What is laid over the window.
-        recipe: Its camera and seed are used.
+        recipe: Its seed is used.
         clear: The picture of the stage, (S, S, 3).
         film: f times the window's cover, (S, S). haze: h likewise.
         window: The window's visible cover, (S, S).
         samples: Paths per pixel of the main picture.
 
     Returns:
-        J, I and the radiance of a white card in the window's place, (S, S, 3) each.
+        J, I and the radiance of a white card in the window's place (1 where there is neither film nor haze),
+        (S, S, 3) each.
     """
     behind = clear * (1 + window[..., None] * (np.asarray(pane.tint, np.float32) - 1))
     mirrored, share = _mirror_image(stage, pane, recipe, max(4, round(samples * MIRROR_SHARE)))
@@ -65,18 +66,9 @@ def _mirror_image(stage: Stage, pane: Pane, recipe: Recipe, samples: int) -> tup
     share = np.zeros(on_glass.shape, np.float32)
     if not on_glass.any():
         return np.zeros((*on_glass.shape, 3), np.float32), share
-    share[on_glass] = fresnel(_cosine(hits.normal, recipe)[on_glass], pane.index)
+    cosine = np.clip(np.abs((hits.normal * stage.rays()).sum(-1)), 0, 1)
+    share[on_glass] = fresnel(cosine[on_glass], pane.index)
     return stage.picture(samples, recipe.seed + 2), share
-
-
-def _cosine(normal: Image, recipe: Recipe) -> NDArray[np.float32]:
-    """Cosine between surface normals and the rays of the picture, (S, S), 0 to 1."""
-    size = normal.shape[0]
-    reach = 1 / (float(recipe.camera["scale"]) * float(recipe.camera["distance"]))
-    across = (np.arange(size, dtype=np.float32) + 0.5) / size * 2 - 1
-    ray = np.stack(np.broadcast_arrays(-across[None, :] * reach, -across[:, None] * reach, np.float32(1)), -1)
-    ray = ray / np.linalg.norm(ray, axis=-1, keepdims=True)
-    return np.asarray(np.clip(np.abs((normal * ray).sum(-1)), 0, 1), np.float32)
 
 
 def fresnel(cosine: NDArray[np.float32], index: float) -> NDArray[np.float32]:

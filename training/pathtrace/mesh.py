@@ -1,10 +1,11 @@
-"""Makes triangles: surfaces of revolution and of any outline, bars along a course, reliefs, prisms.
+"""Makes triangles: surfaces of revolution and of any outline, bars along a course, boxes.
 
 All in the part frame. Rows and columns of a grid of points become quads of two triangles each.
 """
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import numpy as np
@@ -62,7 +63,7 @@ def polar_surface(angles: Points, radii: Points, heights: Points, *, centre: Poi
 
 
 def revolved(
-    profile: Points, origin: Points, along: Points, *, around: int = 96, uv: str = "plane", steps: float = 0.0
+    profile: Points, origin: Points, along: Points, *, around: int = 96, steps: float = 0.0
 ) -> Mesh:
     """A body of revolution about an axis in the part plane.
 
@@ -70,7 +71,6 @@ def revolved(
         profile: (K, 2) distance along the axis and radius, both ends included; a radius of 0 closes it.
         origin: (2,) or (3,) start of the axis. along: (2,) unit vector of the axis.
         around: Vertices around.
-        uv: ``"plane"`` or ``"own"`` (distance along over the length, and turn over 2 pi).
         steps: Longest step along the axis; longer pieces are divided (0: as given).
     """
     table = np.asarray(profile, float)
@@ -83,16 +83,12 @@ def revolved(
     turn = np.linspace(0, 2 * np.pi, around, endpoint=False)
     ring = np.cos(turn)[:, None] * up + np.sin(turn)[:, None] * across
     points = start + table[:, :1, None] * a + table[:, 1:, None] * ring
-    own = None
-    if uv == "own":
-        share = (table[:, 0] - table[0, 0]) / max(float(np.ptp(table[:, 0])), 1e-9)
-        own = np.stack(np.broadcast_arrays(share[:, None], turn[None] / (2 * np.pi)), -1)
-    return grid_mesh(points, around=True, uv=own)
+    return grid_mesh(points, around=True)
 
 
 def _divided(table: Points, step: float) -> NDArray[np.float64]:
     rows = [table[0]]
-    for a, b in zip(table[:-1], table[1:], strict=True):
+    for a, b in itertools.pairwise(table):
         count = max(1, int(np.ceil(np.hypot(*(b - a)) / step)))
         rows += [a + (b - a) * k / count for k in range(1, count + 1)]
     return np.array(rows)
@@ -102,7 +98,7 @@ def bar(course: Points, radius: float | Points, *, around: int = 24, closed_ends
     """A round bar along a course of points; uv are plane coordinates.
 
     Args:
-        course: (N, 3) or (N, 2) points of the centre line.
+        course: (N, 3) or (N, 2) points of the centre line; one that ends where it began, with open ends, is a ring.
         radius: One, or (N,) by point.
         around: Vertices around.
         closed_ends: Whether a disc closes each end.
@@ -114,11 +110,13 @@ def bar(course: Points, radius: float | Points, *, around: int = 24, closed_ends
         line = np.concatenate([line[:1], line, line[-1:]])
         radii = np.concatenate([[0.0], radii, [0.0]])
     # Doubled end points have no direction of their own: take it from the points that differ.
-    ahead = np.gradient(line, axis=0)
+    ahead: NDArray[np.float64] = np.asarray(np.gradient(line, axis=0))
     if closed_ends:
         ahead[0], ahead[1], ahead[-1], ahead[-2] = (
             line[2] - line[1], line[2] - line[1], line[-2] - line[-3], line[-2] - line[-3],
         )  # fmt: skip
+    elif np.allclose(line[0], line[-1]):
+        ahead[0] = ahead[-1] = line[1] - line[-2]
     ahead /= np.maximum(np.linalg.norm(ahead, axis=1, keepdims=True), 1e-9)
     side = np.cross(ahead, [0.0, 0.0, 1.0])
     weak = np.linalg.norm(side, axis=1) < 1e-3
@@ -128,37 +126,6 @@ def bar(course: Points, radius: float | Points, *, around: int = 24, closed_ends
     turn = np.linspace(0, 2 * np.pi, around, endpoint=False)
     ring = np.cos(turn)[None, :, None] * side[:, None] + np.sin(turn)[None, :, None] * up[:, None]
     return grid_mesh(line[:, None] + radii[:, None, None] * ring, around=True)
-
-
-def relief(height: NDArray[np.float32], solid: NDArray[np.bool_], base: float | NDArray[np.float32]) -> Mesh:
-    """The body under a relief of the part plane: a top, and a wall down to ``base`` about it.
-
-    Args:
-        height: (G, G) z of the top at the points of a grid over the part plane, row 0 at y = -1.
-        solid: (G, G) where there is a body.
-        base: Height of its foot: a number or (G, G).
-
-    Returns:
-        Its wall is one grid cell wide; uv are plane coordinates.
-    """
-    rows, columns = height.shape
-    rim = _grown(solid)
-    y, x = np.linspace(-1, 1, rows, dtype=np.float32), np.linspace(-1, 1, columns, dtype=np.float32)
-    z = np.where(solid, height, base).astype(np.float32)
-    points = np.stack(np.broadcast_arrays(x[None, :], y[:, None], z), -1)
-    inside = rim[:-1, :-1] & rim[1:, :-1] & rim[:-1, 1:] & rim[1:, 1:]
-    r, c = np.nonzero(inside)
-    a = r * columns + c
-    faces = np.concatenate([np.stack([a, a + columns, a + 1], -1), np.stack([a + 1, a + columns, a + columns + 1], -1)])
-    used, renumbered = np.unique(faces, return_inverse=True)
-    flat = points.reshape(-1, 3)[used]
-    return Mesh(np.ascontiguousarray(flat), renumbered.reshape(-1, 3).astype(np.int32), plane_uv(flat))
-
-
-def _grown(solid: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    import cv2
-
-    return np.asarray(cv2.dilate(solid.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
 
 
 def box(centre: Points, half: Points) -> Mesh:

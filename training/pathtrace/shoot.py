@@ -53,4 +53,4 @@ def photographs() -> Sequence[NDArray[np.uint8]]:
         return ()
     files = sorted(Path(folder).glob("*.jpg"))
     read = [cv2.imread(str(file), cv2.IMREAD_COLOR) for file in files]
-    return tuple(picture[..., ::-1] for picture in read if picture is not None)
+    return tuple(np.asarray(picture[..., ::-1], np.uint8) for picture in read if picture is not None)

@@ -70,8 +70,8 @@ class Hits:
     Attributes:
         solid: (S, S) int32 index into the solids given, -1 for none.
         uv: (S, S, 2) float32 there.
-        depth: (S, S) float32 distance from the lens.
-        normal: (S, S, 3) float32 in the camera's frame (y down).
+        depth: (S, S) float32 distance from the lens, 0 for none.
+        normal: (S, S, 3) float32 in the camera's frame (y down), on either side as the triangles turn.
     """
 
     solid: NDArray[np.int32]
@@ -85,6 +85,8 @@ CARD = Finish(np.full(3, CARD_ALBEDO, np.float32), 0.95)
 FIREFLY = 4.0
 """How many times brighter than the median of its neighbours a pixel must be to count as noise of the tracing."""
 MIDDLE = np.full((1, 2), 0.5, np.float32)
+NEAR, BEYOND = 0.05, 1e4
+"""Distances along the lens's axis between which rays see."""
 NOWHERE = -1.0
 """Texture coordinate of lamps, which have no texture."""
 CLOSE = 1e-5
@@ -213,13 +215,15 @@ class Stage:
             "fov_axis": "x",
             "fov": float(np.rad2deg(2 * np.arctan(1 / (float(camera["scale"]) * distance)))),
             "to_world": mi.ScalarTransform4f().look_at(origin=[0, 0, distance], target=[0, 0, 0], up=[0, 1, 0]),
-            "near_clip": 0.05,
-            "far_clip": 1e4,
+            "near_clip": NEAR,
+            "far_clip": BEYOND,
             "film": {
                 "type": "hdrfilm", "width": size, "height": size, "pixel_format": "rgb", "component_format": "float32",
                 "rfilter": {"type": "gaussian", "stddev": 0.45} if lens else {"type": "box"},
             },
-            "sampler": {"type": "independent", "sample_count": samples, "seed": seed % 2**31},
+            # Without jitter the one ray of a pixel goes through its middle.
+            "sampler": {"type": "independent", "sample_count": samples, "seed": seed % 2**31} if lens
+            else {"type": "stratified", "jitter": False, "sample_count": 1},
         }  # fmt: skip
         if not lens:
             return mi.load_dict(made)
@@ -228,7 +232,7 @@ class Stage:
             "focus_distance": distance + float(camera.get("focus_shift", 0.0)),
         }
         sensor = mi.load_dict(made | wanted)
-        if not mi.variant().startswith("scalar"):
+        if not str(mi.variant()).startswith("scalar"):
             import drjit as dr
 
             values = mi.traverse(sensor)
@@ -243,11 +247,19 @@ class Stage:
 
         integrator = mi.load_dict({"type": "path", "max_depth": DEPTH, "rr_depth": 4})
         sensor = self._sensor(self.size, samples, seed, lens=True)
-        made = mi.render(self._scene, sensor=sensor, integrator=integrator, spp=samples, seed=seed % 2**31)
-        return without_fireflies(np.nan_to_num(np.array(made, np.float32), nan=0.0, posinf=0.0))
+        made = self._rendered(sensor, integrator, samples, seed)
+        return without_fireflies(np.nan_to_num(made, nan=0.0, posinf=0.0))
+
+    def _rendered(self, sensor: Any, integrator: Any, samples: int, seed: int) -> Image:
+        import mitsuba as mi
+
+        trace: Any = mi.render  # its own types name the variant's numbers, and take plain ones
+        return np.array(
+            trace(self._scene, sensor=sensor, integrator=integrator, spp=samples, seed=seed % 2**31), np.float32
+        )
 
     def hits(self, fine: int = 1) -> Hits:
-        """What a pinhole's rays meet first, ``fine`` times ``fine`` a pixel; rays go through points of a grid.
+        """What a pinhole's rays meet first, ``fine`` times ``fine`` a pixel; rays go through the middles of a grid.
 
         The further body has the index after the last of the stage's.
         """
@@ -256,7 +268,7 @@ class Stage:
         kinds = "uv:uv,depth:depth,normal:sh_normal,triangle:prim_index"
         integrator = mi.load_dict({"type": "aov", "aovs": kinds})
         sensor = self._sensor(self.size * fine, 1, 0, lens=False)
-        made = np.array(mi.render(self._scene, sensor=sensor, integrator=integrator, spp=1, seed=0), np.float32)
+        made = self._rendered(sensor, integrator, 1, 0)
         names = ["u", "v", "depth", "nx", "ny", "nz", "triangle"]
         planes = dict(zip(names, np.moveaxis(made[..., -len(names) :], -1, 0), strict=True))
         uv = np.stack([planes["u"], planes["v"]], -1)
@@ -269,12 +281,17 @@ class Stage:
             if 0 <= number < self.count:
                 here = index == number
                 uv[here] = self._places[number].own(uv[here])
-        return Hits(
-            index,
-            uv,
-            planes["depth"],
-            np.stack([planes["nx"], -planes["ny"], planes["nz"]], -1),
-        )
+        # The tracer measures from the plane where rays begin, not from the lens.
+        depth = np.where(planes["depth"] > 0, planes["depth"] + NEAR / self.rays(fine)[..., 2], 0).astype(np.float32)
+        return Hits(index, uv, depth, np.stack([planes["nx"], -planes["ny"], planes["nz"]], -1))
+
+    def rays(self, fine: int = 1) -> Image:
+        """Unit vectors from what ``hits`` meets to the lens, (S, S, 3), in the camera's frame."""
+        side = self.size * fine
+        reach = 1 / (float(self.camera["scale"]) * float(self.camera["distance"]))
+        across = ((np.arange(side, dtype=np.float32) + 0.5) / side * 2 - 1) * np.float32(reach)
+        ray = np.stack(np.broadcast_arrays(-across[None, :], -across[:, None], np.float32(1)), -1)
+        return np.asarray(ray / np.linalg.norm(ray, axis=-1, keepdims=True), np.float32)
 
 
 def without_fireflies(picture: Image) -> Image:

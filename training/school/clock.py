@@ -16,11 +16,12 @@ class Clock:
     """Progress of a run from 0 to 1.
 
     A run that must end within some seconds has annealed by then however slow its machine is: progress is the larger
-    of steps done and time used.
+    of steps done and time used. Time counts over all starts of a run: what an earlier one had reached is kept, and the
+    seconds between starts are not counted.
 
     Attributes:
         steps: Of the whole run.
-        limit: Seconds from ``started`` on, 0 for none.
+        limit: Seconds of the whole run, 0 for none.
         done: Progress that an earlier start of the same run had reached.
         started: Reading of ``now`` when it began.
         now: Gives seconds.
@@ -36,7 +37,7 @@ class Clock:
         """How far the run is after ``step`` steps."""
         by_time = 0.0
         if self.limit > 0:
-            by_time = self.done + (1 - self.done) * (self.now() - self.started) / self.limit
+            by_time = self.done + (self.now() - self.started) / self.limit
         return min(1.0, max(step / self.steps, by_time, self.done))
 
 

@@ -52,7 +52,9 @@ class Config:
         rate: Peak learning rate of the new layers. backbone_rate: that of the backbone, as a share of it.
         decay: Weight decay. warm_up: share of the run in which the rate rises. clip: largest norm of a gradient.
         ema: Decay of the running mean of the weights, which is what is kept.
-        time_limit: Seconds within which the run must have annealed and ended; 0 for none.
+        time_limit: Seconds over all its starts within which the run has annealed and ended; 0 for none.
+        leg: Seconds after which a start stops with a checkpoint; 0 for none. The next start takes in what its sets
+            have gained since.
         seed: Of initial weights, order and augmentation.
         device: ``"auto"``, ``"cpu"``, ``"cuda"``. hold: where sets lie, ``"auto"``, ``"device"`` or ``"host"``.
         compiled: Translate the network with ``torch.compile`` first: worth it for long runs.
@@ -79,6 +81,7 @@ class Config:
     clip: float = 5.0
     ema: float = 0.998
     time_limit: float = 0.0
+    leg: float = 0.0
     seed: int = 1
     device: str = "auto"
     hold: str = "auto"
@@ -118,10 +121,10 @@ class Config:
         """A copy with some values replaced; ``sets`` and ``augment`` in the form that TOML gives."""
         plain = dict(changes)
         if "sets" in plain:
-            plain["sets"] = tuple(_checked(SetChoice(""), dict(one)) for one in plain["sets"])
+            plain["sets"] = tuple(checked(SetChoice(""), dict(one)) for one in plain["sets"])
         if "augment" in plain:
-            plain["augment"] = _checked(self.augment, plain["augment"])
-        return _checked(self, plain)
+            plain["augment"] = checked(self.augment, plain["augment"])
+        return checked(self, plain)
 
     def plain(self) -> dict[str, Any]:
         """Plain JSON values; ``Config().changed`` of it gives this config again."""
@@ -130,7 +133,7 @@ class Config:
         return record
 
 
-def _checked(base: T, changes: Mapping[str, Any]) -> T:
+def checked(base: T, changes: Mapping[str, Any]) -> T:
     """``base`` with changes; whole numbers pass for decimal ones, anything else must have the default's type."""
     known = {one.name: one for one in fields(base)}  # type: ignore[arg-type]  # always one of this module's records
     if unknown := sorted(set(changes) - set(known)):

@@ -59,6 +59,7 @@ def save_weights(network: WearNetwork, path: Path, size: int) -> None:
     from safetensors.torch import save_file
 
     told = {"format": "pt", "size": str(size), "decoder": network.decoder, "heads": network.heads}
+    told["levels"] = "yes" if network.levels else "no"
     draft = path.with_name(path.name + ".part")
     save_file({name: tensor.cpu().contiguous() for name, tensor in network.state_dict().items()}, draft, told)
     draft.replace(path)
@@ -74,7 +75,8 @@ def load_weights(path: Path) -> WearNetwork:
 
     told = weights_record(path)
     # Weights of before there was a choice say nothing of it.
-    network = WearNetwork(None, decoder=told.get("decoder", "full"), heads=told.get("heads", "plain"))
+    levels = told.get("levels", "no") == "yes"
+    network = WearNetwork(None, decoder=told.get("decoder", "full"), heads=told.get("heads", "plain"), levels=levels)
     tensors: Mapping[str, Tensor] = load_file(path)
     try:
         network.load_state_dict({name: tensor.to(torch.float32) if tensor.is_floating_point() else tensor

@@ -43,7 +43,7 @@ def sample_wear(design: Mapping[str, Any], view: str, rng: Generator) -> Json:
         return wear
     if rng.random() < 0.68:
         wear["residue"] = sample_residue(_spread(rng, 0.05, 0.10, 0.9), rng)
-    if design["partner"] is not None and rng.random() < 0.35:
+    if design["partner"] is not None and rng.random() < 0.5:
         wear["growth"] = _growth(rng)
     # A quarter of the rest is dirty only, so that a grade between the extremes is not rare.
     if rng.random() < 0.25:
@@ -55,7 +55,7 @@ def sample_wear(design: Mapping[str, Any], view: str, rng: Generator) -> Json:
         wear["tips"] = [sample_tip(loss, rng) for loss in losses]
     if rng.random() < 0.45:
         wear["cracks"] = _cracks(design, rng)
-    if rng.random() < 0.4:
+    if rng.random() < 0.5:
         wear["chip"] = _chip(design, _spread(rng, 0.01, 0.02, 0.07), rng)
     return wear
 

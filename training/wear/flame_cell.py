@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Wear = dict[str, Any]
-NEW_SHARE = 0.28
+NEW_SHARE = 0.24
 """Share of pictures that show a cell as new, or nearly."""
 BANDS: dict[str, tuple[tuple[float, float, float], ...]] = {
     # (share, low, high): below, in and above the wear standard's limits, with mass near and far.
@@ -27,7 +27,7 @@ BANDS: dict[str, tuple[tuple[float, float, float], ...]] = {
     "scorch": ((0.16, 0.003, 0.02), (0.14, 0.02, 0.05), (0.40, 0.05, 0.15), (0.30, 0.15, 0.45)),
     "rim": ((0.20, 0.004, 0.03), (0.18, 0.03, 0.06), (0.40, 0.06, 0.11), (0.22, 0.11, 0.22)),
 }  # fmt: skip
-OFTEN = (0.29, 0.22, 0.17, 0.15, 0.17)
+OFTEN = (0.24, 0.19, 0.19, 0.17, 0.21)
 """How often each mode of ``BANDS`` is chosen; film and haze alone lead to cleaning, and their maps vary most."""
 TRACES = {"film": 0.035, "haze": 0.03, "crack": 0.0, "scorch": 0.006, "rim": 0.01}
 """The most of each mode on a cell that is nearly new."""
@@ -49,7 +49,7 @@ ANGLES: Array = np.linspace(0.0, 2 * np.pi, SAMPLES, endpoint=False)
 
 
 def sample_wear(design: Mapping[str, Any], view: str, rng: np.random.Generator) -> Wear:
-    """What happened to a cell: each mode alone and together, about three in ten as new.
+    """What happened to a cell: each mode alone and together, about a quarter as new.
 
     Args:
         design: What ``sample_design`` gave.
@@ -90,7 +90,7 @@ def _levels(rng: np.random.Generator) -> dict[str, float]:
     levels = {mode: _round(most * rng.random() * (rng.random() < 0.4)) for mode, most in TRACES.items()}
     if rng.random() < NEW_SHARE:
         return levels
-    count = int(rng.choice([1, 2, 3], p=[0.58, 0.29, 0.13]))
+    count = int(rng.choice([1, 2, 3], p=[0.45, 0.35, 0.20]))
     for mode in rng.choice(list(BANDS), count, replace=False, p=list(OFTEN)):
         shares = np.array([band[0] for band in BANDS[mode]])
         _, low, high = BANDS[mode][int(rng.choice(len(shares), p=shares / shares.sum()))]

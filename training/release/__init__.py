@@ -1,0 +1,1 @@
+"""The whole way from nothing to a calibrated, evaluated model folder, by one plan."""
