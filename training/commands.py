@@ -177,6 +177,6 @@ def calibrate_model(model: Path, folder: Path, workers: int) -> None:
 
 
 COMMANDS = (
-    draw_set, train_network, export_model, refit_heads, shrink_model, calibrate_model, evaluate_model, refusal, benchmark,
-    samples, release,
+    draw_set, train_network, export_model, refit_heads, shrink_model, calibrate_model, evaluate_model, refusal,
+    benchmark, samples, release,
 )  # fmt: skip

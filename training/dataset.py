@@ -16,6 +16,7 @@ import time
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import MISSING, asdict, dataclass, fields
+from itertools import pairwise
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -158,7 +159,7 @@ def _unpacked(path: Path) -> NDArray[np.uint8]:
     with np.load(path) as held:
         files, starts = held["files"], held["starts"]
     pictures = []
-    for start, stop in zip(starts[:-1], starts[1:], strict=True):
+    for start, stop in pairwise(starts):
         decoded = cv2.imdecode(files[start:stop], cv2.IMREAD_COLOR)
         if decoded is None:
             raise ValueError(f"{path} holds a picture that cannot be read")
@@ -182,9 +183,10 @@ def _claim(folder: Path, plan: Plan) -> None:
         # What an older note does not say is as it was before there was a choice.
         usual = {one.name: one.default for one in fields(Plan) if one.default is not MISSING}
         held = usual | json.loads(note.read_text("utf-8"))
-        other = [f"{name} {held.get(name)}, not {value}" for name, value in asdict(plan).items() if held.get(name) != value]
+        other = [name for name, value in asdict(plan).items() if held.get(name) != value]
         if other:
-            raise ValueError(f"{folder} holds another set ({'; '.join(other)}); choose an empty folder.")
+            differs = ", ".join(f"{name} {held.get(name)}" for name in other)
+            raise ValueError(f"{folder} holds another set, with {differs}; choose an empty folder.")
     note.write_text(json.dumps(asdict(plan)), "utf-8")
 
 

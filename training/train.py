@@ -183,7 +183,9 @@ class _Run:
             (self.folder / checkpoint.NAME).unlink(missing_ok=True)
         if curves.plot(self.folder) is None:
             LOG.warning("matplotlib is not installed: curves are in the CSV files only")
-        (self.folder / "run.json").write_text(json.dumps(told, indent=1), "utf-8")
+        draft = self.folder / "run.json.part"  # whole or not at all: others watch for it
+        draft.write_text(json.dumps(told, indent=1), "utf-8")
+        draft.replace(self.folder / "run.json")
         self.crew.meet()
         return self.average.network
 

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 from wearvision.parts import PARTS, region_names
 from wearvision.standard import GRADES, load_limits
 from wearvision_training import dataset
+from wearvision_training.__main__ import main
 from wearvision_training.dataset import PictureSet, Plan, build, picture_seed, region_cells, truth_of
 from wearvision_training.families import families
 from wearvision_training.recipe import Recipe
@@ -136,3 +140,53 @@ def test_families_are_held_out_whole(part: str) -> None:
     named = [name for names in splits.values() for name in names]
     assert sorted(named) == sorted(entry(part).families)
     assert len(set(named)) == len(named)
+
+
+@pytest.fixture
+def steady_tracing(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """One thread, as the workers have: several add light up in another order each time."""
+    pytest.importorskip("mitsuba")
+    import drjit as dr
+
+    from wearvision_training.pathtrace import tracer
+
+    monkeypatch.delenv("WEARVISION_PHOTOS", raising=False)
+    tracer.choose_variant()
+    threads = dr.thread_count()
+    dr.set_thread_count(1)
+    yield
+    dr.set_thread_count(threads)
+
+
+@pytest.mark.usefixtures("steady_tracing")
+def test_traced_set_of_photos_goes_on_after_a_stop_and_holds_what_its_lines_say(tmp_path: Path) -> None:
+    plan = Plan(2, "train", seed=2, size=64, photos=True, engine="pathtrace", samples=2, shard=1)
+    assert build(tmp_path, plan, workers=1, progress=False) == 2
+    whole = content(tmp_path)
+    for file in tmp_path.glob("00001.*"):
+        file.unlink()
+    assert build(tmp_path, plan, workers=1, progress=False) == 1
+    assert content(tmp_path) == whole
+
+    pictures = PictureSet.load(tmp_path)
+    assert pictures.images.shape == (2, 64, 64, 3)
+    lines = [json.loads((tmp_path / f"0000{number}.jsonl").read_text("utf-8")) for number in range(2)]
+    for index, line in enumerate(lines):
+        example = draw(Recipe.from_json(json.dumps(line["recipe"])), 64, samples=2)
+        assert hashlib.sha256(example.image.tobytes()).hexdigest() == line["sha256"]
+        assert pictures.truths[index] == json.loads(json.dumps(truth_of(example)))
+        assert np.array_equal(pictures.regions[index], region_cells(example))
+        # Kept as a JPEG: near the pixels, not the same.
+        assert np.abs(pictures.images[index].astype(int) - example.image).mean() < 6
+
+
+def test_drawing_without_the_tracer_says_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # A module that cannot be imported, first on the path: worker processes get the path, not what is patched here.
+    (tmp_path / "mitsuba.py").write_text("raise ImportError('not here')\n", "utf-8")
+    monkeypatch.syspath_prepend(str(tmp_path))
+    words = ["draw", "--count", "1", "--size", "64", "--engine", "pathtrace", "--workers", "1"]
+    ended = CliRunner().invoke(main, [*words, "--out", str(tmp_path / "set")])
+    assert ended.exit_code == 1
+    assert "Error: Path tracing needs Mitsuba: pip install" in ended.output
+    assert isinstance(ended.exception, SystemExit)
+    assert [file.name for file in (tmp_path / "set").iterdir()] == ["plan.json"]

@@ -10,9 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearvision_training.designs.coupler_form import Curve
-from wearvision_training.pathtrace.mesh import Points, grid_mesh
+from wearvision_training.pathtrace.mesh import Points, grid_mesh, vertex_normals
 from wearvision_training.pathtrace.solid import Finish, Mask, Mesh, Plane
-from wearvision_training.pathtrace.tracer import vertex_normals
 from wearvision_training.sketch.coupler_surface import deposit, lines, paint_deposit, plastic
 from wearvision_training.sketch.noise import fractal, generator, smooth
 

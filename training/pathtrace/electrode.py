@@ -12,9 +12,8 @@ from wearvision_training.pathtrace import electrode_form as form
 from wearvision_training.pathtrace import electrode_metal as metal
 from wearvision_training.pathtrace import electrode_surface as surface
 from wearvision_training.pathtrace.electrode_growth import heap
-from wearvision_training.pathtrace.mesh import joined
+from wearvision_training.pathtrace.mesh import joined, vertex_normals
 from wearvision_training.pathtrace.solid import WHOLE, Mesh, Model, Solid
-from wearvision_training.pathtrace.tracer import vertex_normals
 from wearvision_training.recipe import Recipe
 from wearvision_training.sketch.electrode import Worn, bridges, lay_out
 from wearvision_training.sketch.electrode_surface import tips_of

@@ -149,3 +149,16 @@ def joined(*meshes: Mesh) -> Mesh:
         np.concatenate(normals) if len(normals) == len(meshes) else None,
         meshes[0].flat,
     )
+
+
+def vertex_normals(mesh: Mesh) -> NDArray[np.float32]:
+    """Normals averaged over the triangles about each vertex, by area; (N, 3)."""
+    a, b, c = (mesh.vertices[mesh.faces[:, k]] for k in range(3))
+    across = np.cross(b - a, c - a)
+    total = np.zeros((len(mesh.vertices), 3))
+    for axis in range(3):
+        for corner in range(3):
+            total[:, axis] += np.bincount(mesh.faces[:, corner], across[:, axis], len(mesh.vertices))
+    lengths = np.linalg.norm(total, axis=1, keepdims=True)
+    fallback = np.array([0.0, 0.0, 1.0])
+    return np.where(lengths > 1e-12, total / np.maximum(lengths, 1e-12), fallback).astype(np.float32)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from wearvision_training.pathtrace.mesh import plane_uv
 from wearvision_training.pathtrace.solid import Mesh
+from wearvision_training.sketch.distance import depth_inside
 from wearvision_training.sketch.noise import Plane
 
 Grid = NDArray[np.float32]
@@ -74,10 +75,8 @@ def _inward(cover: NDArray[np.uint8], x: Grid, y: Grid) -> Plane:
     """Distance inwards from the outline at grid points, all in raster pixels, negative outside."""
     # A frame of two empty pixels keeps outlines that reach the plane's edge closed.
     framed = cv2.copyMakeBorder(cover, 2, 2, 2, 2, cv2.BORDER_CONSTANT, value=0)
-    solid = (framed > 127).astype(np.uint8)
-    within = cv2.distanceTransform(solid, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    beyond = cv2.distanceTransform(1 - solid, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    signed = np.where(solid > 0, within - 0.5, 0.5 - beyond).astype(np.float32)
+    solid = framed > 127
+    signed = np.where(solid, depth_inside(solid) - 0.5, 0.5 - depth_inside(~solid)).astype(np.float32)
     # At the edge itself the antialiased cover tells the distance to a fraction of a pixel.
     edge = (framed > 0) & (framed < 255)
     signed[edge] = framed[edge] / np.float32(255) - np.float32(0.5)

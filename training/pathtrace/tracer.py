@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearvision_training.pathtrace.atlas import ROUGHEST_MIRROR, Atlas, lay_out
+from wearvision_training.pathtrace.mesh import vertex_normals
 from wearvision_training.pathtrace.solid import Finish, Mesh, Solid
 from wearvision_training.pathtrace.world import World, to_room
 from wearvision_training.sketch.warp import rotation
@@ -333,16 +334,3 @@ def _merged(pieces: Sequence[Piece]) -> Piece:
     faces = [piece[1] + offset for piece, offset in zip(pieces, offsets, strict=True)]
     vertices, _, uv, normals = (np.concatenate([piece[k] for piece in pieces]) for k in (0, 1, 2, 3))
     return vertices, np.concatenate(faces), uv, normals
-
-
-def vertex_normals(mesh: Mesh) -> Image:
-    """Normals averaged over the triangles about each vertex, by area; (N, 3)."""
-    a, b, c = (mesh.vertices[mesh.faces[:, k]] for k in range(3))
-    across = np.cross(b - a, c - a)
-    total = np.zeros((len(mesh.vertices), 3))
-    for axis in range(3):
-        for corner in range(3):
-            total[:, axis] += np.bincount(mesh.faces[:, corner], across[:, axis], len(mesh.vertices))
-    lengths = np.linalg.norm(total, axis=1, keepdims=True)
-    fallback = np.array([0.0, 0.0, 1.0])
-    return np.where(lengths > 1e-12, total / np.maximum(lengths, 1e-12), fallback).astype(np.float32)

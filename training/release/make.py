@@ -97,7 +97,7 @@ def _compared(plan: ReleasePlan, folders: Folders, drawn: Mapping[str, Drawing],
     sets = keys.pop("sets", plan.of("train"))
     limit = plan.compare.pictures // len(sets)
     run = folders.compared(name)
-    arguments = _training(plan, folders, run, {one: None for one in sets}, keys, plan.compare.seconds)
+    arguments = _training(plan, folders, run, dict.fromkeys(sets), keys, plan.compare.seconds)
     needs = tuple(Need(drawn[one], _first(drawn[one], limit)) for one in sets)
     return Training(
         f"compare-{name}", "compare", plan.devices, run / "weights.safetensors",

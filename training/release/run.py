@@ -73,8 +73,13 @@ class Runner:
 
     def go(self) -> bool:
         """Runs to the end or until stopped; returns whether every stage is over."""
-        for stage in self.stages:
-            stage.ended = stage.ended or self._over(stage) or self._in_vain(stage)
+        for stage in self.chosen:
+            stage.ended = self._over(stage) or self._in_vain(stage)
+            entry = self.status[stage.name]
+            if stage.ended and entry.result in ("", "running"):  # brought from elsewhere, or the machine went down
+                entry.result, entry.pictures = "done" if self._over(stage) else "not needed", stage.pictures()
+            elif stage.ended and (others := _differences(stage.arguments, entry.command)):
+                self.say(f"{stage.name}: kept, but made without {' '.join(others)}; remove {stage.product} first")
         written = time.monotonic()
         try:
             while not self._halted():
@@ -99,7 +104,8 @@ class Runner:
 
     def _over(self, stage: Stage) -> bool:
         entry = self.status[stage.name]
-        return stage.over(entry.seconds, entry.result)
+        over: bool = stage.over(entry.seconds, entry.result)
+        return over
 
     def _in_vain(self, stage: Stage) -> bool:
         return stage.serves is not None and self._over(stage.serves)
@@ -134,6 +140,8 @@ class Runner:
         command = stage.command(entry.seconds, None if math.isinf(self.deadline) else self.deadline - MARGIN - begun)
         log = self.out / "logs" / f"{stage.name}.log"
         environment = dict(os.environ)
+        if isinstance(stage, Drawing):
+            environment.setdefault("OMP_NUM_THREADS", "1")  # its workers are many already
         if stage.one and takes != {"cpu"}:
             environment["CUDA_VISIBLE_DEVICES"] = ",".join(takes)
         with log.open("ab") as file:
@@ -209,6 +217,11 @@ class Runner:
             self._collect()
             time.sleep(TICK)
         self.status.write()
+
+
+def _differences(wanted: Sequence[str], had: Sequence[str]) -> list[str]:
+    """Words of a command that it did not have when it was run, but for paths, which differ from machine to machine."""
+    return [word for word in wanted if word not in had and "/" not in word]
 
 
 def _told(pictures: int | None) -> str:

@@ -108,7 +108,8 @@ class Drawing(Stage):
         return count <= 0
 
     def _of_shard(self, number: int) -> int:
-        return max(0, min(self.plan.shard, self.plan.count - number * self.plan.shard))
+        held: int = min(self.plan.shard, self.plan.count - number * self.plan.shard)
+        return max(0, held)
 
 
 @dataclass(slots=True)

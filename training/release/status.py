@@ -23,7 +23,8 @@ class Entry:
 
     Attributes:
         result: ``"running"``, ``"done"``, ``"short"`` (something, but less than wished for), ``"stopped"`` (goes on
-            next time), ``"failed"``, or ``"not possible"`` (what it needs is not there); empty before its first start.
+            next time), ``"failed"``, ``"not possible"`` (what it needs is not there) or ``"not needed"``; empty before
+            its first start.
         seconds: Spent on it, over all starts.
         start: Of the first start. end: of the last one.
         starts: How many.

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from wearvision_training.recipe import Recipe
 from wearvision_training.sketch import motifs
+from wearvision_training.sketch.distance import depth_inside
 from wearvision_training.sketch.drawing import Drawing, Plane, Slice
 from wearvision_training.sketch.noise import fractal, generator
 
@@ -138,7 +139,7 @@ def _bevel(cover: NDArray[np.uint8], radius: float, size: int) -> Plane | None:
     """Relief of a rounded edge: a quarter circle of ``radius`` plane units inwards from the outline."""
     if radius < 0.008:
         return None
-    depth = cv2.distanceTransform((cover > 127).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    depth = depth_inside(cover > 127)
     inward = np.clip(depth * np.float32(2 / size / radius), 0, 1)
     profile = np.float32(radius) * np.sqrt(1 - (1 - inward) ** 2)
     return cv2.GaussianBlur(profile, (0, 0), 0.9)
