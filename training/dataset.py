@@ -124,7 +124,8 @@ def _make_shard(task: tuple[Plan, int, Path, float | None]) -> int:
             regions.append(region_cells(example))
         lines.append(_line(example))
     if plan.photos:
-        np.savez(folder / f"{name}.photos.npz", **_packed(images))
+        files, starts = _packed(images)
+        np.savez(folder / f"{name}.photos.npz", files=files, starts=starts)
     else:
         np.save(folder / f"{name}.images.npy", np.stack(images))
     if plan.regions:
@@ -144,7 +145,7 @@ def _line(example: Example) -> str:
     return json.dumps(record)
 
 
-def _packed(images: Sequence[NDArray[np.uint8]]) -> dict[str, NDArray[Any]]:
+def _packed(images: Sequence[NDArray[np.uint8]]) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
     """Pictures as JPEG files one after the other, and where each begins and the last one ends."""
     files = []
     for image in images:
@@ -152,7 +153,7 @@ def _packed(images: Sequence[NDArray[np.uint8]]) -> dict[str, NDArray[Any]]:
         if not done:
             raise RuntimeError("OpenCV could not encode a JPEG")
         files.append(packed.ravel())
-    return {"files": np.concatenate(files), "starts": np.cumsum([0, *(len(f) for f in files)])}
+    return np.concatenate(files).astype(np.uint8), np.cumsum([0, *(len(f) for f in files)])
 
 
 def _unpacked(path: Path) -> NDArray[np.uint8]:

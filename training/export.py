@@ -82,11 +82,16 @@ def export(network: WearNetwork, folder: Path, *, model_id: str, size: int, pict
         "grades": list(GRADES),
         "measures": list(MEASURES),
         "regions": list(REGIONS),
-        "levels": [[round(level * scale, 6) for level in LEVELS] for scale in scales.tolist()] if network.levels else [],
+        "levels": _levels(scales.tolist()) if network.levels else [],
         "parity": {"pictures": len(pictures), "max_difference": difference},
     }
     (folder / "model.json").write_text(json.dumps(record, indent=1), "utf-8")
     return difference
+
+
+def _levels(scales: list[float]) -> list[list[float]]:
+    """The values of each measure, in its own unit, for which the network says how likely they are reached."""
+    return [[round(level * scale, 6) for level in LEVELS] for scale in scales]
 
 
 def _keep_names_apart(graph: Any, names: list[str]) -> None:

@@ -46,7 +46,8 @@ class Parrot(nn.Module):
         empty = torch.zeros(count, len(REGIONS), 4, 4)
         views, grades = torch.zeros(count, len(VIEW_NAMES)), torch.zeros(count, 3)
         grades[:, 2] = 1
-        return Outputs(part, views, grades, value, value, spread, presence, empty, empty)
+        reach = torch.zeros(count, len(MEASURES), 0)
+        return Outputs(part, views, grades, value, value, spread, presence, reach, empty, empty)
 
 
 def _held(truths: list[dict]) -> Held:

@@ -59,7 +59,7 @@ def test_run_leaves_config_figures_curves_and_weights(finished: Path, drawn: Pat
     assert told["config"]["steps"] == 2
     assert told["material"]["pictures"] == {str(drawn): 12}
     losses = curves.read(finished / "losses.csv")
-    assert list(losses[0]) == ["step", "total", "part", "view", "grade", "measures", "regions", "rate"]
+    assert list(losses[0]) == ["step", "total", "part", "view", "grade", "measures", "reach", "regions", "rate"]
     assert [row["step"] for row in losses] == ["0", "1"]
     assert all(np.isfinite(float(row[name])) for row in losses for name in row)
     watched = curves.read(finished / "validation.csv")

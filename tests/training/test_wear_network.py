@@ -12,7 +12,16 @@ from wearvision.parts import PARTS, region_names
 from wearvision.standard import load_limits
 from wearvision_training import augment
 from wearvision_training.losses import IGNORE, Targets, measure_scales, total_loss
-from wearvision_training.network import LEVELS, MEASURES, PART_NAMES, REGIONS, VIEW_NAMES, Deployed, Outputs, WearNetwork
+from wearvision_training.network import (
+    LEVELS,
+    MEASURES,
+    PART_NAMES,
+    REGIONS,
+    VIEW_NAMES,
+    Deployed,
+    Outputs,
+    WearNetwork,
+)
 from wearvision_training.network import load_imagenet_start as load_start
 
 torch.set_num_threads(1)

@@ -112,7 +112,7 @@ def ceramic_finish(recipe: Recipe, worn: Worn, carbon: Carbon | None) -> Finish:
 def _handled(size: int, rng: np.random.Generator) -> tuple[Plane, Plane]:
     """Marks of use that are no wear: faint rubs of metal on ceramic, 0 to 1, and smudges about -1 to 1."""
     lines = np.zeros((size, size), np.uint8)
-    for _ in range(int(rng.choice([0, rng.integers(2, 14)]))):
+    for _ in range(int(rng.integers(2, 14)) * int(rng.integers(2))):
         at, turn = rng.uniform(0.1, 0.9, 2) * size, rng.uniform(0, np.pi)
         end = at + rng.uniform(0.01, 0.09) * size * np.array([np.cos(turn), np.sin(turn)])
         ends = [(int(x * 16), int(y * 16)) for x, y in (at, end)]
