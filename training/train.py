@@ -5,11 +5,9 @@ from __future__ import annotations
 import json
 import logging
 import math
-import signal
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +23,7 @@ from wearvision_training.school.config import Config, SetChoice
 from wearvision_training.school.feed import Batch, batches
 from wearvision_training.school.material import Material, gather
 from wearvision_training.school.parallel import Crew, crew
+from wearvision_training.school.stopping import asked_to_stop
 from wearvision_training.school.watch import watch
 from wearvision_training.school.weights import load_weights, save_weights, started
 
@@ -59,7 +58,7 @@ def train(config: Config, run: Path, *, since: float | None = None, progress: bo
     if (run / "run.json").is_file() and json.loads((run / "run.json").read_text("utf-8"))["finished"]:
         raise FileExistsError(f"{run} holds a finished run; choose another folder")
     run.mkdir(parents=True, exist_ok=True)
-    with crew(config.device) as own, _asked_to_stop() as stop:
+    with crew(config.device) as own, asked_to_stop() as stop:
         return _Run(config, run, own, since).go(stop, progress=progress)
 
 
@@ -200,18 +199,3 @@ def _optimiser(network: WearNetwork, config: Config) -> torch.optim.Optimizer:
     ]
     fused = next(network.parameters()).device.type == "cuda"
     return torch.optim.AdamW(groups, lr=config.rate, weight_decay=config.decay, fused=fused)
-
-
-@contextmanager
-def _asked_to_stop() -> Iterator[threading.Event]:
-    """Set once the process is told to terminate, so that the step at hand is finished and the run is saved."""
-    asked = threading.Event()
-    if threading.current_thread() is not threading.main_thread():
-        yield asked  # only the main thread may take signals
-        return
-    before = {kind: signal.signal(kind, lambda *_: asked.set()) for kind in (signal.SIGTERM, signal.SIGINT)}
-    try:
-        yield asked
-    finally:
-        for kind, handler in before.items():
-            signal.signal(kind, handler)

@@ -25,6 +25,7 @@ from wearvision_training.dataset import Plan, build
 from wearvision_training.network import WearNetwork
 from wearvision_training.school import curves
 from wearvision_training.school.checkpoint import NAME
+from wearvision_training.school.stopping import asked_to_stop
 from wearvision_training.school.weights import input_size, save_weights, started
 from wearvision_training.train import Config, SetChoice, load_weights, train
 
@@ -186,7 +187,7 @@ def test_signals_are_left_alone_outside_the_main_thread() -> None:
     seen = []
 
     def work() -> None:
-        with training._asked_to_stop() as stop:
+        with asked_to_stop() as stop:
             seen.append(stop.is_set())
 
     thread = threading.Thread(target=work)

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import fcntl
 import os
-import signal
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,6 +11,7 @@ from pathlib import Path
 import click
 
 from wearvision_training.release.stages import KINDS
+from wearvision_training.school.stopping import asked_to_stop
 
 KIND = click.Choice(KINDS)
 
@@ -50,7 +49,7 @@ def release(
             click.echo(f"{stage.name}: {' '.join(stage.command(0.0, None))}")
         return
     out.mkdir(parents=True, exist_ok=True)
-    with _locked(out) as lock, _asked_to_stop() as stop:
+    with _locked(out) as lock, asked_to_stop() as stop:
         runner = Runner(made, out, click.echo, limit=limit, stop=stop, lock=lock)
         whole = runner.go()
         tables = write_tables(plan, out)
@@ -90,17 +89,3 @@ def _locked(out: Path) -> Iterator[int]:
         yield handle
     finally:
         os.close(handle)
-
-
-@contextmanager
-def _asked_to_stop() -> Iterator[threading.Event]:
-    asked = threading.Event()
-    if threading.current_thread() is not threading.main_thread():
-        yield asked  # only the main thread may take signals
-        return
-    before = {kind: signal.signal(kind, lambda *_: asked.set()) for kind in (signal.SIGTERM, signal.SIGINT)}
-    try:
-        yield asked
-    finally:
-        for kind, handler in before.items():
-            signal.signal(kind, handler)
