@@ -51,7 +51,21 @@ class EdgeSpread:
     @property
     def motion_px(self) -> float:
         """Length of the even camera shake that would explain the softest direction, 0 for none."""
-        return _SHAKE_PER_SIGMA * float(np.sqrt(max(0.0, self.soft_px**2 - self.sharp_px**2)))
+        return shake_px(self.soft_px, self.sharp_px)
+
+    def enlarged(self, factor: float) -> EdgeSpread:
+        """The same in pixels of a picture that is ``factor`` times as large."""
+        return replace(
+            self,
+            sigma_px=factor * self.sigma_px,
+            sharp_px=factor * self.sharp_px,
+            soft_px=factor * self.soft_px,
+        )
+
+
+def shake_px(soft_px: float, sharp_px: float) -> float:
+    """Length of the even camera shake that softens edges so much one way and so little the other, 0 for none."""
+    return _SHAKE_PER_SIGMA * float(np.sqrt(max(0.0, soft_px**2 - sharp_px**2)))
 
 
 def edge_spread(grey: NDArray[np.float32], region: NDArray[np.bool_]) -> EdgeSpread | None:
