@@ -181,7 +181,7 @@ class _Run:
         if far >= 1:
             (self.folder / checkpoint.NAME).unlink(missing_ok=True)
         if curves.plot(self.folder) is None:
-            LOG.warning("matplotlib is not installed: curves are in the CSV files only")
+            LOG.warning("no curves.png: matplotlib is not installed, or the leg ended before its first step")
         draft = self.folder / "run.json.part"  # whole or not at all: others watch for it
         draft.write_text(json.dumps(told, indent=1), "utf-8")
         draft.replace(self.folder / "run.json")

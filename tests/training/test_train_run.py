@@ -55,6 +55,11 @@ def finished(tmp_path_factory: pytest.TempPathFactory, config: Config, drawn: Pa
     return folder
 
 
+def test_no_curves_of_a_run_stopped_before_its_first_step(tmp_path: Path) -> None:
+    assert curves.plot(tmp_path) is None
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_run_leaves_config_figures_curves_and_weights(finished: Path, drawn: Path) -> None:
     told = json.loads((finished / "config.json").read_text("utf-8"))
     assert told["config"]["steps"] == 2

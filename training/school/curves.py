@@ -50,13 +50,15 @@ def read(path: Path) -> list[dict[str, str]]:
 
 
 def plot(run: Path) -> Path | None:
-    """Draws ``curves.png`` of a run folder's tables; None where matplotlib is not installed."""
+    """Draws ``curves.png`` of a run folder's tables; None without matplotlib or without a row to draw."""
     try:
         from matplotlib.figure import Figure
     except ImportError:
         return None
     panels = [(run / "losses.csv", None, "loss"), (run / "validation.csv", KEPT, "watched pictures")]
     panels = [panel for panel in panels if panel[0].is_file()]
+    if not panels:
+        return None
     figure = Figure(figsize=(7 * len(panels), 5), layout="constrained")
     for number, (path, names, title) in enumerate(panels, 1):
         rows = read(path)
