@@ -1,1 +1,1 @@
-"""The service and its pages; not built yet."""
+"""The service: HTTP API and pages over the library, with its records."""

@@ -14,6 +14,10 @@ import click
 SUFFIXES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")
 PART_NAMES = ("flame_cell", "electrode", "coupler")
 """Known without importing the parts, so that ``--help`` is quick; a test holds them to the registry."""
+SERVICE_COMMANDS = {
+    "serve": "Starts the service and its pages.",
+}
+"""Commands of the extra ``service`` with their line in the list."""
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -217,6 +221,32 @@ def scale_card(pdf: Path) -> None:
         raise click.UsageError(f"{pdf} cannot be written: {error.strerror}.") from error
     click.echo(f"{pdf}: print it at 100 % and check its 50 mm rule with a ruler.")
 
+
+def _service_commands() -> None:
+    """Adds the commands of the service; without its extra they say how to get it."""
+    for name, line in SERVICE_COMMANDS.items():
+        main.add_command(_Service(name, help=line, context_settings={"ignore_unknown_options": True}))
+
+
+class _Service(click.Command):
+    """A command that lives in the service, so that the others start without loading it."""
+
+    def make_context(
+        self, info_name: str | None, args: list[str], parent: click.Context | None = None, **extra: Any
+    ) -> click.Context:
+        try:
+            from wearvision_api.commands import COMMANDS
+        except ImportError as error:
+            raise click.UsageError(
+                f"{self.name} needs the service: pip install 'wearvision[service]' ({error.name} is missing)."
+            ) from error
+        return COMMANDS[str(self.name)].make_context(info_name, args, parent, **extra)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        return ctx.command.invoke(ctx)
+
+
+_service_commands()
 
 if __name__ == "__main__":
     main()

@@ -76,6 +76,11 @@ class Grader:
             "rate": self._calibration.rate,
         }
 
+    @property
+    def model_id(self) -> str:
+        """Id of the model in use."""
+        return str(self._model["id"])
+
     def grade(self, photo: Source, part: str | None = None, reference: Source | None = None) -> Report:
         """Grades one photo.
 

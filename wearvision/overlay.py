@@ -11,7 +11,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from wearvision.bars import MARKS, bar, headline
 from wearvision.parts import PARTS
-from wearvision.report import MeasureLine, Picture, Report
+from wearvision.report import MeasureLine, Report
 from wearvision.standard import Limits
 
 SIDE = 720
@@ -33,17 +33,28 @@ def overlay(report: Report, limits: Limits, *, number: int = 0) -> NDArray[np.ui
     Returns:
         RGB, (720, 1360, 3) uint8.
     """
-    left = _photo(report, report.pictures[number])
+    left = outlined(report, number)
     canvas = Image.new("RGB", (SIDE + PANEL, SIDE), PAPER)
     canvas.paste(Image.fromarray(left), (0, 0))
     _panel(ImageDraw.Draw(canvas), report, limits)
     return np.asarray(canvas)
 
 
-def _photo(report: Report, picture: Picture) -> NDArray[np.uint8]:
+def outlined(report: Report, number: int = 0, *, lines: bool = True) -> NDArray[np.uint8]:
+    """The square that was judged, with the outlines of its regions.
+
+    Args:
+        report: What was found.
+        number: Which picture, for several photos of one part.
+        lines: False for the bare square.
+
+    Returns:
+        RGB, (720, 720, 3) uint8.
+    """
+    picture = report.pictures[number]
     large = cv2.resize(picture.image, (SIDE, SIDE), interpolation=cv2.INTER_CUBIC)
     part = PARTS.get(report.part["name"] or "")
-    if part is None:
+    if part is None or not lines:
         return np.asarray(large, np.uint8)
     wear = {mode.region for mode in part.modes} - set(part.outlines) - {"part", "rod"}
     for name, weights in picture.regions.items():

@@ -1,0 +1,54 @@
+"""Puts the service together."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.metadata import version
+
+from fastapi import APIRouter, FastAPI
+
+from wearvision_api import problems
+from wearvision_api.house import House
+from wearvision_api.routes import grades, health, knowledge, photos
+from wearvision_api.settings import Settings
+
+DESCRIPTION = (
+    "Grades wear of burner parts from a photo. The photo is a first look: a measurement wins over it; the equipment "
+    "maker's manual, the local code and a licensed technician win over both."
+)
+
+
+def create_app(settings: Settings) -> FastAPI:
+    """The service, not started yet; its lifespan opens the house and closes it after what is in flight."""
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        app.state.house = House.open(settings)
+        try:
+            yield
+        finally:
+            app.state.house.close()
+
+    app = FastAPI(
+        title="wearvision",
+        version=version("wearvision"),
+        description=DESCRIPTION,
+        lifespan=lifespan,
+        openapi_url="/api/v1/openapi.json",
+        docs_url=None,  # their pages load scripts from elsewhere
+        redoc_url=None,
+        responses={
+            "default": {
+                "description": "A problem (RFC 9457)",
+                "content": {problems.MEDIA_TYPE: {"schema": problems.PROBLEM_SCHEMA}},
+            }
+        },
+    )
+    problems.install(app)
+    api = APIRouter(prefix="/api/v1")
+    for part in (photos, grades, knowledge):
+        api.include_router(part.router)
+    app.include_router(api)
+    app.include_router(health.router)
+    return app

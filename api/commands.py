@@ -1,0 +1,65 @@
+"""The commands of the service, as ``wearvision`` carries them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+from pydantic import ValidationError
+
+from wearvision_api.settings import ENV_PREFIX, Settings
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def settings_from(given: dict[str, Any]) -> Settings:
+    """Settings from options over environment over defaults.
+
+    Raises:
+        click.UsageError: a value is wrong or unsafe, in one line.
+    """
+    try:
+        return Settings(**{name: value for name, value in given.items() if value is not None})
+    except ValidationError as error:
+        rows = [f"{'.'.join(map(str, row['loc']))}: {row['msg']}".removeprefix(": ") for row in error.errors()]
+        raise click.UsageError("; ".join(rows).replace("Value error, ", "")) from error
+
+
+def _option(name: str, kind: Any = None) -> Callable[[Command], Command]:
+    field = Settings.model_fields[name]
+    text = f"{field.description} [{ENV_PREFIX}{name.upper()}]"
+    flag = f"--{name.replace('_', '-')}"
+    if field.annotation is bool:
+        return click.option(f"{flag}/--no-{flag[2:]}", name, default=None, help=text)
+    return click.option(flag, name, type=kind or field.annotation, default=None, help=text)
+
+
+@click.command()
+@_option("data", click.Path(path_type=Path, file_okay=False))
+@_option("database")
+@_option("blobs")
+@_option("host")
+@_option("port")
+@_option("accounts")
+@_option("tls_certificate", click.Path(path_type=Path, exists=True, dir_okay=False))
+@_option("tls_key", click.Path(path_type=Path, exists=True, dir_okay=False))
+@_option("proxy")
+@_option("limits", click.Path(path_type=Path, exists=True, dir_okay=False))
+@_option("model")
+@_option("workers")
+@_option("waiting")
+def serve(**given: Any) -> None:
+    """Starts the service and its pages.
+
+    By itself it serves one person on this machine, at http://127.0.0.1:8460, without a log-in. Any other address needs
+    accounts and TLS. Options win over environment variables.
+    """
+    from wearvision_api.serve import serve as run
+
+    run(settings_from(given))
+
+
+COMMANDS: dict[str, click.Command] = {"serve": serve}
+"""By name; ``wearvision.cli.SERVICE_COMMANDS`` lists the same."""

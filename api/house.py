@@ -1,0 +1,63 @@
+"""What a running service stands on: database, photos, grader and hands; made once at its start."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from sqlalchemy import Engine
+from sqlalchemy.orm import Session
+
+from wearvision.grade import Grader
+from wearvision.standard.checks import Checks, load_checks
+from wearvision_api.accounts.gate import ensure_local
+from wearvision_api.settings import Settings
+from wearvision_api.store.blobs import Blobs
+from wearvision_api.store.engine import migrate, open_engine
+from wearvision_api.work import Work
+
+
+@dataclass(frozen=True)
+class House:
+    """The parts of a running service."""
+
+    settings: Settings
+    engine: Engine
+    blobs: Blobs
+    grader: Grader
+    checks: Checks
+    work: Work
+
+    @classmethod
+    def open(cls, settings: Settings) -> House:
+        """Opens everything, migrates the database, and makes the local account.
+
+        Raises:
+            wearvision.errors.SetupError, LimitsError: model or limits cannot be used.
+            sqlalchemy.exc.OperationalError: the database does not answer.
+        """
+        engine = open_engine(settings.database_url)
+        migrate(engine)
+        blobs = Blobs(settings.blob_url)
+        blobs.check()
+        grader = Grader(settings.model or None, settings.limits)
+        house = cls(settings, engine, blobs, grader, load_checks(), Work(settings.workers, settings.waiting))
+        with house.session() as session:
+            ensure_local(session)
+        return house
+
+    @contextmanager
+    def session(self, *, writes: bool = True) -> Iterator[Session]:
+        """A transaction; what was not committed is taken back.
+
+        Args:
+            writes: False for one that only reads, which waits for nobody.
+        """
+        with Session(self.engine.execution_options(writes=writes), expire_on_commit=False) as session:
+            yield session
+
+    def close(self) -> None:
+        """Finishes what is in flight and lets go of everything."""
+        self.work.close()
+        self.engine.dispose()

@@ -1,0 +1,1 @@
+"""HTML pages over the same services as the JSON API."""

@@ -1,0 +1,145 @@
+"""Errors as problem details (RFC 9457): one shape for every answer that is no success.
+
+Each problem has a stable ``code``; its ``type`` is ``/problems#code``, where a page explains it.
+"""
+
+from __future__ import annotations
+
+import errno
+import logging
+from collections.abc import Mapping
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, Response
+from sqlalchemy.exc import DBAPIError
+from starlette.exceptions import HTTPException
+
+from wearvision.errors import InputError, PhotoError, PhotoTooLarge
+
+LOG = logging.getLogger(__name__)
+MEDIA_TYPE = "application/problem+json"
+
+TITLES: dict[str, tuple[int, str]] = {
+    "bad-request": (400, "The request cannot be read"),
+    "not-logged-in": (401, "Log in first"),
+    "not-allowed": (403, "Your role may not do this"),
+    "forged": (403, "The form's token is missing or old"),
+    "not-found": (404, "There is no such record"),
+    "method": (405, "This address does not take this method"),
+    "conflict": (409, "It does not fit what is recorded"),
+    "changed": (412, "The record has changed since you read it"),
+    "too-large": (413, "The upload is too large"),
+    "unsupported": (415, "This kind of content is not taken"),
+    "invalid": (422, "A value is missing or wrong"),
+    "unreadable-photo": (422, "The photo cannot be read"),
+    "key-reused": (422, "The idempotency key was used for another request"),
+    "needs-match": (428, "Say which version you change (If-Match)"),
+    "too-many": (429, "Too many tries"),
+    "internal": (500, "The service failed"),
+    "busy": (503, "All hands are busy"),
+    "not-ready": (503, "The service is not ready"),
+    "disk-full": (507, "The disk is full"),
+}
+"""Code to status and title."""
+
+
+class Problem(Exception):
+    """An answer that is no success.
+
+    Args:
+        code: A key of ``TITLES``.
+        detail: What was wrong and what to do, for a person.
+        headers: Further headers of the answer.
+        extra: Further members of the problem object.
+    """
+
+    def __init__(self, code: str, detail: str, *, headers: Mapping[str, str] | None = None, **extra: Any) -> None:
+        super().__init__(detail)
+        self.code, self.detail, self.headers, self.extra = code, detail, dict(headers or {}), extra
+        self.status, self.title = TITLES[code]
+
+    def body(self, instance: str) -> dict[str, Any]:
+        """The problem object."""
+        return {
+            "type": f"/problems#{self.code}",
+            "title": self.title,
+            "status": self.status,
+            "detail": self.detail,
+            "instance": instance,
+            "code": self.code,
+            **self.extra,
+        }
+
+
+def problem_of(error: Exception) -> Problem:
+    """The problem that an exception stands for; ``internal`` for what nobody foresaw."""
+    if isinstance(error, Problem):
+        return error
+    if isinstance(error, PhotoTooLarge):
+        return Problem("too-large", str(error), reason=error.code)
+    if isinstance(error, PhotoError):
+        return Problem("unreadable-photo", str(error), reason=error.code)
+    if isinstance(error, InputError):
+        return Problem("invalid", str(error), reason=error.code)
+    if isinstance(error, RequestValidationError):
+        faults = [{"at": ".".join(str(step) for step in row["loc"]), "message": row["msg"]} for row in error.errors()]
+        where = "; ".join(f"{row['at']}: {row['message']}" for row in faults[:3])
+        return Problem("invalid", f"{where}.", errors=faults)
+    if isinstance(error, HTTPException):
+        code = next((code for code, (status, _) in TITLES.items() if status == error.status_code), "bad-request")
+        return Problem(code, str(error.detail), headers=dict(error.headers or {}))
+    if _disk_is_full(error):
+        return Problem("disk-full", "Nothing was recorded. Free some space on the service's disk, then send it again.")
+    return Problem("internal", "The service failed; nothing was recorded. Its log says why.")
+
+
+def _disk_is_full(error: BaseException) -> bool:
+    if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return True
+    if isinstance(error, DBAPIError):
+        text = str(error.orig).lower()
+        return "disk is full" in text or "no space left" in text
+    return False
+
+
+def respond(request: Request, problem: Problem) -> Response:
+    """The JSON answer."""
+    return JSONResponse(problem.body(request.url.path), problem.status, headers=problem.headers, media_type=MEDIA_TYPE)
+
+
+def install(app: FastAPI) -> None:
+    """Answers every error in one shape; pages get the same problem as a page."""
+
+    def answer(request: Request, error: Exception) -> Response:
+        problem = problem_of(error)
+        if problem.code == "internal":
+            LOG.error("unforeseen error", exc_info=error)
+        page = getattr(request.app.state, "problem_page", None)
+        if page is not None and not request.url.path.startswith("/api/") and "text/html" in _accepts(request):
+            shown: Response = page(request, problem)
+            return shown
+        return respond(request, problem)
+
+    for kind in (Problem, InputError, RequestValidationError, HTTPException, OSError, DBAPIError, Exception):
+        app.add_exception_handler(kind, answer)
+
+
+def _accepts(request: Request) -> str:
+    return request.headers.get("accept", "")
+
+
+PROBLEM_SCHEMA: dict[str, Any] = {
+    "type": "object",
+    "required": ["type", "title", "status", "detail", "instance", "code"],
+    "properties": {
+        "type": {"type": "string", "format": "uri-reference"},
+        "title": {"type": "string"},
+        "status": {"type": "integer", "minimum": 400, "maximum": 599},
+        "detail": {"type": "string"},
+        "instance": {"type": "string", "format": "uri-reference"},
+        "code": {"type": "string", "enum": sorted(TITLES)},
+    },
+}
+"""Of every problem object, for the OpenAPI document."""

@@ -1,0 +1,1 @@
+"""The JSON API: parse, call one service, shape the reply."""

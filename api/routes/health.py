@@ -1,0 +1,28 @@
+"""``/healthz`` and ``/readyz``: alive, and able to work."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+from sqlalchemy import text
+
+from wearvision_api.deps import HouseDep, SessionDep
+from wearvision_api.problems import Problem
+
+router = APIRouter(tags=["health"])
+
+
+@router.get("/healthz", summary="Alive")
+def healthz() -> dict[str, str]:
+    """The process answers."""
+    return {"status": "alive"}
+
+
+@router.get("/readyz", summary="Able to work")
+def readyz(house: HouseDep, session: SessionDep) -> dict[str, str]:
+    """Database and photo store answer, too."""
+    try:
+        session.execute(text("select 1"))
+        house.blobs.check()
+    except Exception as error:
+        raise Problem("not-ready", "Database or photo store do not answer; the service's log says why.") from error
+    return {"status": "ready", "model": str(house.grader.model_id)}

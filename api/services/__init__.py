@@ -1,0 +1,1 @@
+"""Use cases, one a module: records in, records out, no HTTP."""

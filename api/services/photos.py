@@ -1,0 +1,100 @@
+"""Takes photos in and hands them out: bytes kept as they came, what others download without the place of taking."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+from PIL import Image
+from sqlalchemy import Select, exists, or_, select
+from sqlalchemy.orm import Session
+
+from wearvision.photo import ReadLimits, read_photo
+from wearvision_api.accounts.roles import Caller
+from wearvision_api.house import House
+from wearvision_api.problems import Problem
+from wearvision_api.store.tables import GradePhoto, GradeRow, InstalledPhoto, PhotoRow, new_id
+
+MEDIA_TYPES = {
+    "JPEG": "image/jpeg",
+    "PNG": "image/png",
+    "WEBP": "image/webp",
+    "TIFF": "image/tiff",
+    "HEIF": "image/heif",
+    "GIF": "image/gif",
+    "BMP": "image/bmp",
+}
+QUALITY = 90
+
+
+def take(
+    house: House, session: Session, who: Caller, data: bytes, purpose: str, record_id: str | None = None
+) -> PhotoRow:
+    """Keeps a photo. The bytes are on disk before the record says so; the caller commits.
+
+    Raises:
+        wearvision.errors.PhotoError: the bytes are no photo that can be read; nothing is kept.
+    """
+    photo = read_photo(data, limits=ReadLimits(max_bytes=house.settings.max_upload_mb * 2**20))
+    height, width = photo.full_size
+    row = PhotoRow(
+        id=record_id or new_id(),
+        owner_id=who.id,
+        sha256=house.blobs.put(data),
+        media_type=MEDIA_TYPES.get(photo.format, "application/octet-stream"),
+        bytes=len(data),
+        width=width,
+        height=height,
+        taken_at=photo.taken.isoformat() if photo.taken else None,
+        purpose=purpose,
+    )
+    session.add(row)
+    session.flush()
+    return row
+
+
+def visible(who: Caller) -> Select[PhotoRow]:
+    """The photos that somebody may see: own ones, and those of inspections and machines."""
+    query = select(PhotoRow)
+    if who.sees_all:
+        return query
+    inspected = exists().where(
+        GradePhoto.photo_id == PhotoRow.id,
+        GradeRow.id == GradePhoto.grade_id,
+        GradeRow.inspection_id.is_not(None),
+    )
+    installed = exists().where(InstalledPhoto.photo_id == PhotoRow.id)
+    return query.where(or_(PhotoRow.owner_id == who.id, inspected, installed))
+
+
+def find(session: Session, who: Caller, photo_id: str) -> PhotoRow:
+    """A photo that the caller may see.
+
+    Raises:
+        Problem: there is none; one that others may see only is none, too.
+    """
+    row = session.scalar(visible(who).where(PhotoRow.id == photo_id))
+    if row is None:
+        raise Problem("not-found", f"There is no photo {photo_id}.")
+    return row
+
+
+def content(house: House, row: PhotoRow, who: Caller, width: int | None) -> tuple[bytes, str]:
+    """Bytes and media type for a download.
+
+    The owner gets the file as it came; others, and whoever asks for a width, get an upright JPEG without any EXIF
+    unless the setting ``keep_location`` leaves it.
+    """
+    data = house.blobs.get(row.sha256)
+    own = row.owner_id == who.id or house.settings.keep_location
+    if own and width is None:
+        return data, row.media_type
+    photo = read_photo(data, working_px=max(64, width or max(row.width, row.height)))
+    return jpeg(photo.image), "image/jpeg"
+
+
+def jpeg(image: np.ndarray) -> bytes:
+    """An RGB picture as JPEG bytes without any metadata."""
+    out = io.BytesIO()
+    Image.fromarray(image).save(out, "JPEG", quality=QUALITY)
+    return out.getvalue()

@@ -1,0 +1,87 @@
+"""What an operator can set: defaults, then environment (``WEARVISION_…``), then options of ``wearvision serve``."""
+
+from __future__ import annotations
+
+import os
+from ipaddress import ip_address
+from pathlib import Path
+
+from pydantic import Field, model_validator
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+ENV_PREFIX = "WEARVISION_"
+
+
+class Settings(BaseSettings):
+    """Settings of one process; read once at its start and handed down.
+
+    Raises:
+        pydantic.ValidationError: a value is wrong, or the binding would be unsafe; the message says what to do.
+    """
+
+    model_config = SettingsConfigDict(env_prefix=ENV_PREFIX, extra="forbid", frozen=True)
+
+    data: Path = Field(Path("wearvision-data"), description="Folder of database, photos and backups.")
+    database: str = Field(
+        "", description="Database address, such as postgresql+psycopg://…; empty: SQLite in the data folder."
+    )
+    blobs: str = Field("", description="Where photos lie, as an fsspec address; empty: in the data folder.")
+    host: str = Field("127.0.0.1", description="Address to listen on.")
+    port: int = Field(8460, ge=0, le=65535, description="Port to listen on; 0 takes a free one.")
+    accounts: bool = Field(False, description="Ask for a log-in; must be on for any address but loopback.")
+    tls_certificate: Path | None = Field(None, description="Certificate chain, PEM.")
+    tls_key: Path | None = Field(None, description="Its private key, PEM.")
+    proxy: str = Field("", description="Address of a proxy in front that speaks TLS and is trusted, such as 10.0.0.2.")
+    limits: Path | None = Field(None, description="TOML file that overrides rows of the wear standard.")
+    model: str = Field("", description="Released model or model folder; empty: the default.")
+    workers: int = Field(os.cpu_count() or 1, ge=1, description="Photos graded at the same time.")
+    waiting: int = Field(16, ge=0, description="Gradings that may wait; more are answered 503.")
+    max_upload_mb: int = Field(64, ge=1, le=512, description="Largest photo, MiB.")
+    keep_location: bool = Field(False, description="Leave the place of taking in photos that others download.")
+    session_hours: int = Field(12, ge=1, description="Hours until a log-in ends.")
+    service_hours: int = Field(500, ge=1, description="Running hours between services (common practice).")
+    service_days: int = Field(365, ge=1, description="Days between services (common practice).")
+
+    @model_validator(mode="after")
+    def _safe(self) -> Settings:
+        if (self.tls_certificate is None) != (self.tls_key is None):
+            raise ValueError("TLS needs both files: --tls-certificate and --tls-key")
+        if self.loopback:
+            return self
+        if not self.accounts:
+            raise ValueError(
+                f"{self.host} can be reached by others: add --accounts, and make the first administrator with "
+                "'wearvision administrator NAME'"
+            )
+        if not self.secure:
+            raise ValueError(
+                f"{self.host} without TLS: a phone gives camera, storage and offline pages to secure origins only, and "
+                "passwords would travel in the clear. Give --tls-certificate and --tls-key, or --proxy ADDRESS of "
+                "the TLS proxy in front"
+            )
+        return self
+
+    @property
+    def loopback(self) -> bool:
+        """Whether only this machine can reach the service."""
+        if self.host == "localhost":
+            return True
+        try:
+            return ip_address(self.host).is_loopback
+        except ValueError:
+            return False
+
+    @property
+    def secure(self) -> bool:
+        """Whether browsers reach the service over TLS."""
+        return self.tls_certificate is not None or bool(self.proxy)
+
+    @property
+    def database_url(self) -> str:
+        """The database's address in SQLAlchemy's form."""
+        return self.database or f"sqlite:///{(self.data / 'wearvision.sqlite').resolve()}"
+
+    @property
+    def blob_url(self) -> str:
+        """Where photos lie, in fsspec's form."""
+        return self.blobs or f"file://{(self.data / 'photos').resolve()}"

@@ -1,0 +1,1 @@
+"""Records and photos on disk: tables, migrations, blobs."""

@@ -1,0 +1,55 @@
+"""Opens the database: SQLite in WAL mode with full sync, or PostgreSQL; migrates it to the newest tables."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from alembic import command
+from alembic.config import Config
+from sqlalchemy import Engine, create_engine, event
+
+MIGRATIONS = Path(__file__).parent / "migrations"
+BUSY_MS = 15_000
+"""How long a writer waits for another one before SQLite gives up."""
+
+
+def open_engine(url: str) -> Engine:
+    """An engine whose commits are on disk when they return.
+
+    Args:
+        url: Address in SQLAlchemy's form; the folder of an SQLite file is made.
+    """
+    if not url.startswith("sqlite"):
+        return create_engine(url, pool_pre_ping=True, pool_size=10, max_overflow=40)
+    Path(url.removeprefix("sqlite:///")).parent.mkdir(parents=True, exist_ok=True)
+    engine = create_engine(url, connect_args={"timeout": BUSY_MS / 1000}, pool_size=10, max_overflow=40)
+
+    @event.listens_for(engine, "connect")
+    def _prepare(connection: Any, _record: object) -> None:
+        connection.isolation_level = None  # the driver's own BEGIN comes too late to guard a read before a write
+        cursor = connection.cursor()
+        for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", f"busy_timeout={BUSY_MS}"):
+            cursor.execute(f"PRAGMA {pragma}")
+        cursor.close()
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Any) -> None:
+        # A reader that turns writer fails at once if another wrote between; a writer that says so from the start waits.
+        writes = connection.get_execution_options().get("writes", True)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+    return engine
+
+
+def migration_config(engine: Engine) -> Config:
+    """Alembic's configuration for an open database."""
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    config.attributes["engine"] = engine
+    return config
+
+
+def migrate(engine: Engine, revision: str = "head") -> None:
+    """Brings the tables to a revision; does nothing where they are there already."""
+    command.upgrade(migration_config(engine), revision)
