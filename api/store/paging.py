@@ -18,7 +18,7 @@ MOST = 200
 
 
 def page(
-    session: Session, query: Select[tuple[Row]], table: Any, cursor: str, limit: int
+    session: Session, query: Select[Row], table: Any, cursor: str, limit: int
 ) -> tuple[Sequence[Row], str | None]:
     """One page of a query.
 
