@@ -146,7 +146,21 @@ class Machine(Owned, Base):
     interval_days: Mapped[int]
     notes: Mapped[str] = mapped_column(Text, default="")
     version: Mapped[int] = mapped_column(default=1)
-    references: Mapped[list[InstalledPhoto]] = relationship(back_populates="machine")
+    references: Mapped[list[InstalledPhoto]] = relationship(order_by="InstalledPhoto.part", back_populates="machine")
+    meter: Mapped[list[MeterReading]] = relationship(order_by="MeterReading.at, MeterReading.created_at")
+
+
+class MeterReading(Owned, Base):
+    """What a machine's hour meter read; running hours are reckoned from all of them."""
+
+    __tablename__ = "meter_readings"
+    machine_id: Mapped[str] = mapped_column(ForeignKey("machines.id"), index=True)
+    inspection_id: Mapped[str | None] = mapped_column(ForeignKey("inspections.id"), unique=True)
+    """The visit at which it was read, if it was at one."""
+    at: Mapped[datetime]
+    hours: Mapped[float]
+    reason: Mapped[str] = mapped_column(Text, default="")
+    """Why the meter reads less than before, such as a meter replaced; empty: it ran on."""
 
 
 class InstalledPhoto(Base):
@@ -170,8 +184,11 @@ class Inspection(Owned, Base):
     hours: Mapped[float | None]
     """Hour meter at the visit."""
     notes: Mapped[str] = mapped_column(Text, default="")
+    serviced: Mapped[bool] = mapped_column(default=False)
+    """Whether this visit was the service from which the next one is reckoned."""
     version: Mapped[int] = mapped_column(default=1)
     machine: Mapped[Machine] = relationship()
+    owner: Mapped[Account] = relationship()
     grades: Mapped[list[GradeRow]] = relationship(order_by="GradeRow.created_at", back_populates="inspection")
     entries: Mapped[list[Entry]] = relationship(order_by="Entry.created_at")
 
@@ -253,6 +270,7 @@ __all__ = [
     "Instant",
     "Login",
     "Machine",
+    "MeterReading",
     "PhotoRow",
     "ReadingRow",
     "Reply",
