@@ -146,19 +146,29 @@ def shrink_model(model: Path, out: Path, variant: str, folder: Path, count: int)
 @click.option(
     "--model", type=click.Path(exists=True, path_type=Path), required=True, help="Model folder, exported anew."
 )
-@click.option("--set", "folder", type=click.Path(exists=True, path_type=Path), required=True, help="Set to learn from.")
+@click.option("--set", "sets", multiple=True, required=True, help="FOLDER or FOLDER:VARIANTS to learn from.")
 @click.option("--epochs", type=int, default=60, show_default=True)
-def refit_heads(weights: Path, model: Path, folder: Path, epochs: int) -> None:
-    """Trains the measure heads again on the squares that grading judges; needs no accelerator."""
+def refit_heads(weights: Path, model: Path, sets: tuple[str, ...], epochs: int) -> None:
+    """Trains the heads again on the squares that grading judges; needs no accelerator.
+
+    FOLDER:3 also looks at each picture in three other framings and lights.
+    """
+    import torch
+
     from wearvision_training.dataset import PictureSet
     from wearvision_training.export import export
-    from wearvision_training.heads import HeadConfig, pooled_features, train_heads
+    from wearvision_training.heads import HeadConfig, pooled_features, train_heads, with_levels
     from wearvision_training.losses import Targets
     from wearvision_training.school.weights import input_size, load_weights, save_weights
 
-    network, pictures, size = load_weights(weights), PictureSet.load(folder), input_size(weights)
-    features = pooled_features(model, pictures)
-    train_heads(network, features, Targets.of(list(pictures.truths)), HeadConfig(epochs=epochs))
+    network, size = with_levels(load_weights(weights)), input_size(weights)
+    features, targets = [], []
+    for entry in sets:
+        folder, _, variants = entry.partition(":")
+        pictures = PictureSet.load(Path(folder))
+        features.append(pooled_features(model, pictures, int(variants or 0)))
+        targets += [Targets.of(list(pictures.truths))] * (1 + int(variants or 0))
+    train_heads(network, torch.cat(features), Targets.joined(targets), HeadConfig(epochs=epochs))
     save_weights(network, weights, size)
     difference = export(network, model, model_id=model.name, size=size, pictures=pictures.inputs(16, size))
     click.echo(f"largest difference between the runtimes: {difference:.1e}")

@@ -103,6 +103,15 @@ def total_loss(out: Outputs, targets: Targets, regions: Tensor) -> tuple[Tensor,
     return torch.stack(list(pieces.values())).sum(), {name: piece.detach() for name, piece in pieces.items()}
 
 
+def opinion_loss(part: Tensor, view: Tensor, grade: Tensor, targets: Targets) -> Tensor:
+    """Cross-entropy of part, view and grade, weighed as in ``total_loss``."""
+    return (
+        F.cross_entropy(part, targets.part)
+        + 0.3 * _cross_entropy(view, targets.view)
+        + 0.5 * _cross_entropy(grade, targets.grade)
+    )
+
+
 def _cross_entropy(logits: Tensor, target: Tensor) -> Tensor:
     return F.cross_entropy(logits, target, ignore_index=IGNORE, reduction="sum") / (target != IGNORE).sum().clamp(min=1)
 

@@ -51,7 +51,8 @@ def test_train_heads_learns_what_the_features_tell_and_keeps_the_rest() -> None:
     assert float(estimate[worn].mean()) > 0.6
     assert float(estimate[~worn].mean()) < 0.4
     changed = {name for name, tensor in network.state_dict().items() if not torch.equal(tensor, before[name])}
-    assert {name.split(".")[0] for name in changed} <= {"gauge", "size", "spread", "presence", "reach"}
+    heads = {"gauge", "size", "spread", "presence", "reach", "trunk", "part", "view", "grade"}
+    assert {name.split(".")[0] for name in changed} <= heads
 
 
 def test_every_measure_counts_alike_however_rare() -> None:
