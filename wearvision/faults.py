@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -23,6 +24,34 @@ class FaultKind(StrEnum):
     MORE_THAN_ONE = "more_than_one"
 
 
+ADVICE: Mapping[FaultKind, str] = {
+    FaultKind.BLURRED: "The part is out of focus (edges {value:.1f} pixels soft, {limit:.1f} allowed): "
+    "tap on the part to focus, and keep the distance that the lens needs.",
+    FaultKind.MOTION_BLURRED: "The camera moved by about {value:.0f} pixels ({course}): "
+    "rest your hands on something or use more light.",
+    FaultKind.TOO_DARK: "The picture is too dark: "
+    "use more light, or tap on the part so that the camera exposes for it.",
+    FaultKind.SHADOWS_CLIPPED: "{value:.0%} of the part is black without detail: "
+    "tap on the part to expose for it, or light it from the side.",
+    FaultKind.TOO_BRIGHT: "{value:.0%} of the part is overexposed: use less light or turn the flash off.",
+    FaultKind.LOW_CONTRAST: "Hardly any contrast: wipe the camera's lens and keep lamps from shining into it.",
+    FaultKind.TOO_NOISY: "Grain covers the part ({value:.1%} of the picture's contrast, {limit:.1%} allowed): "
+    "use more light.",
+    FaultKind.GLARE: "A reflection, {value:.0%} as wide as the window, covers what must be seen: "
+    "turn the part or the lamp until it is gone.",
+    FaultKind.CUT_OFF: "The part runs out of the picture: step back or centre it, so that it is in with a margin.",
+    FaultKind.TOO_SMALL: "The part is too small in the picture ({value:.0f} pixels across, {limit:.0f} needed): "
+    "go closer.",
+    FaultKind.TOO_TILTED: "The part is tilted by {value:.0f} degrees ({limit:.0f} at most): "
+    "hold the camera square to it.",
+    FaultKind.MORE_THAN_ONE: "More than one part is in the picture: photograph one at a time.",
+}
+"""What mends a fault, one sentence each; data, because a phone without a link says the same."""
+
+COURSES: tuple[str, ...] = ("sideways", "along the falling diagonal", "up and down", "along the rising diagonal")
+"""Words for a shake's direction, from 0 degrees in steps of 45."""
+
+
 @dataclass(frozen=True, slots=True)
 class Fault:
     """One thing that makes a photo unfit.
@@ -38,6 +67,11 @@ class Fault:
     value: float
     limit: float
     advice: str
+
+    @classmethod
+    def of(cls, kind: FaultKind, value: float, limit: float, course: str = "") -> Fault:
+        """The fault with its advice; ``course`` is the direction of a shake, in words."""
+        return cls(kind, value, limit, ADVICE[kind].format(value=value, limit=limit, course=course))
 
     def to_dict(self) -> dict[str, str | float]:
         """As in the JSON report."""

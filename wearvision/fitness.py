@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearvision.faults import Fault, FaultKind, FitnessLimits
+from wearvision.faults import COURSES, Fault, FaultKind, FitnessLimits
 from wearvision.measure.colour import require_mask, require_rgb
 from wearvision.measure.focus import EdgeSpread, edge_spread, shake_px
 from wearvision.measure.light import (
@@ -138,23 +138,14 @@ def _blur_faults(spread: EdgeSpread, most: float, limits: FitnessLimits) -> Iter
     one_way = spread.soft_px > limits.shake_contrast * spread.sharp_px
     if one_way and spread.soft_px > most:
         longest = shake_px(most, most / limits.shake_contrast)
-        yield Fault(
-            FaultKind.MOTION_BLURRED, spread.motion_px, longest,
-            f"The camera moved by about {spread.motion_px:.0f} pixels ({_course(spread.direction_deg)}): "
-            "rest your hands on something or use more light.",
-        )  # fmt: skip
+        yield Fault.of(FaultKind.MOTION_BLURRED, spread.motion_px, longest, _course(spread.direction_deg))
     elif (soft := max(spread.sigma_px, spread.sharp_px)) > most:  # thin lines pull the typical edge down
-        yield Fault(
-            FaultKind.BLURRED, soft, most,
-            f"The part is out of focus (edges {soft:.1f} pixels soft, {most:.1f} allowed): "
-            "tap on the part to focus, and keep the distance that the lens needs.",
-        )  # fmt: skip
+        yield Fault.of(FaultKind.BLURRED, soft, most)
 
 
 def _course(direction_deg: float) -> str:
     """Words for a direction in the picture."""
-    names = ("sideways", "along the falling diagonal", "up and down", "along the rising diagonal")
-    return names[round(direction_deg / 45) % 4]
+    return COURSES[round(direction_deg / 45) % 4]
 
 
 def _light_faults(
@@ -166,11 +157,7 @@ def _light_faults(
     yield from _noise_faults(_grey(image), around, body, limits)
     spot = mirrored_spot(image, subject, outshines=limits.outshines) if glazed else 0.0
     if spot > limits.glare_ratio and not any(fault.kind is FaultKind.TOO_BRIGHT for fault in exposure):
-        yield Fault(
-            FaultKind.GLARE, spot, limits.glare_ratio,
-            f"A reflection, {spot:.0%} as wide as the window, covers what must be seen: "
-            "turn the part or the lamp until it is gone.",
-        )  # fmt: skip
+        yield Fault.of(FaultKind.GLARE, spot, limits.glare_ratio)
 
 
 def _noise_faults(grey: NDArray[np.float32], around: Mask, body: Mask, limits: FitnessLimits) -> Iterator[Fault]:
@@ -180,11 +167,7 @@ def _noise_faults(grey: NDArray[np.float32], around: Mask, body: Mask, limits: F
     low, high = np.percentile(grey[around], (1, 99))
     share = float(noise / max(1.0, high - low))
     if share > limits.noise_ratio:
-        yield Fault(
-            FaultKind.TOO_NOISY, share, limits.noise_ratio,
-            f"Grain covers the part ({share:.1%} of the picture's contrast, {limits.noise_ratio:.1%} allowed): "
-            "use more light.",
-        )  # fmt: skip
+        yield Fault.of(FaultKind.TOO_NOISY, share, limits.noise_ratio)
 
 
 def _exposure_faults(image: NDArray[np.uint8], around: Mask, body: Mask, limits: FitnessLimits) -> Iterator[Fault]:
@@ -194,26 +177,13 @@ def _exposure_faults(image: NDArray[np.uint8], around: Mask, body: Mask, limits:
     black = float(np.mean(codes[body] <= BLACK_CODE))
     white, most = _washed_out(image, around, body, limits)
     if top < limits.dark_level:
-        yield Fault(
-            FaultKind.TOO_DARK, float(top), limits.dark_level,
-            "The picture is too dark: use more light, or tap on the part so that the camera exposes for it.",
-        )  # fmt: skip
+        yield Fault.of(FaultKind.TOO_DARK, float(top), limits.dark_level)
     elif black > limits.black_ratio:
-        yield Fault(
-            FaultKind.SHADOWS_CLIPPED, black, limits.black_ratio,
-            f"{black:.0%} of the part is black without detail: "
-            "tap on the part to expose for it, or light it from the side.",
-        )  # fmt: skip
+        yield Fault.of(FaultKind.SHADOWS_CLIPPED, black, limits.black_ratio)
     if white > most:
-        yield Fault(
-            FaultKind.TOO_BRIGHT, white, most,
-            f"{white:.0%} of the part is overexposed: use less light or turn the flash off.",
-        )  # fmt: skip
+        yield Fault.of(FaultKind.TOO_BRIGHT, white, most)
     elif top >= limits.dark_level and high - low < limits.contrast:
-        yield Fault(
-            FaultKind.LOW_CONTRAST, float(high - low), limits.contrast,
-            "Hardly any contrast: wipe the camera's lens and keep lamps from shining into it.",
-        )  # fmt: skip
+        yield Fault.of(FaultKind.LOW_CONTRAST, float(high - low), limits.contrast)
 
 
 def _washed_out(image: NDArray[np.uint8], around: Mask, body: Mask, limits: FitnessLimits) -> tuple[float, float]:
@@ -237,34 +207,24 @@ def _frame_faults(subject: Mask, whole: bool, limits: FitnessLimits) -> Iterator
     opposite = (sides[0].any() and sides[1].any()) or (sides[2].any() and sides[3].any())
     most = limits.cut_off_ratio if whole or opposite else limits.held_ratio
     if share > most:
-        yield Fault(
-            FaultKind.CUT_OFF, share, most,
-            "The part runs out of the picture: step back or centre it, so that it is in with a margin.",
-        )  # fmt: skip
+        yield Fault.of(FaultKind.CUT_OFF, share, most)
 
 
 def _too_small(size: float, view: str, limits: FitnessLimits) -> tuple[Fault, ...]:
     least = limits.round_size_px if view in ROUND_VIEWS else limits.side_size_px
     if size >= least:
         return ()
-    advice = f"The part is too small in the picture ({size:.0f} pixels across, {least:.0f} needed): go closer."
-    return (Fault(FaultKind.TOO_SMALL, size, least, advice),)
+    return (Fault.of(FaultKind.TOO_SMALL, size, least),)
 
 
 def _round_faults(body: Mask, subject: Mask, limits: FitnessLimits) -> Iterator[Fault]:
     """Tilt and a second part. Only for round views: a pair of electrodes belongs together."""
     tilt = tilt_deg(subject)
     if tilt > limits.tilt_deg:
-        yield Fault(
-            FaultKind.TOO_TILTED, tilt, limits.tilt_deg,
-            f"The part is tilted by {tilt:.0f} degrees ({limits.tilt_deg:.0f} at most): hold the camera square to it.",
-        )  # fmt: skip
+        yield Fault.of(FaultKind.TOO_TILTED, tilt, limits.tilt_deg)
     second = max(_second_share(body), _second_share(subject))
     if second > limits.second_ratio:
-        yield Fault(
-            FaultKind.MORE_THAN_ONE, second, limits.second_ratio,
-            "More than one part is in the picture: photograph one at a time.",
-        )  # fmt: skip
+        yield Fault.of(FaultKind.MORE_THAN_ONE, second, limits.second_ratio)
 
 
 def tilt_deg(mask: Mask) -> float:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
+from pydantic import Field
 
+from wearvision.faults import ADVICE, COURSES, FitnessLimits
 from wearvision.standard import CAUTIONS, DEFERENCE
 from wearvision.standard.checks import Answer, Check
 from wearvision_api.deps import CallerDep, HouseDep
@@ -19,6 +22,14 @@ class ChecksPublic(Public):
 
     checks: list[dict[str, Any]]
     cautions: list[str]
+
+
+class FitnessPublic(Public):
+    """What a fit photo keeps to, and what mends one that does not."""
+
+    limits: dict[str, float] = Field(description="By name, as the library uses them.")
+    advice: dict[str, str] = Field(description="By fault; ``{value}``, ``{limit}``, ``{course}`` are filled in.")
+    courses: list[str] = Field(description="Words for a shake's direction, from 0 degrees in steps of 45.")
 
 
 class MePublic(Public):
@@ -36,6 +47,14 @@ def checks(
     """Steps, cautions, expected readings and what each outcome says; bands run from ``low`` up to below ``high``."""
     rows = [row for row in house.checks.rows.values() if part is None or row.part == part]
     return ChecksPublic(checks=[_check(row) for row in rows], cautions=[DEFERENCE, *CAUTIONS])
+
+
+@router.get("/fitness", response_model=FitnessPublic, summary="What a fit photo keeps to")
+def fitness(who: CallerDep) -> FitnessPublic:
+    """Limits and advice for a check at the moment of capture, before there is a link."""
+    return FitnessPublic(
+        limits=asdict(FitnessLimits()), advice={str(kind): text for kind, text in ADVICE.items()}, courses=list(COURSES)
+    )
 
 
 @router.get("/me", response_model=MePublic, summary="Who is asking")
