@@ -10,7 +10,7 @@ from fastapi import APIRouter, FastAPI
 
 from wearvision_api import problems
 from wearvision_api.house import House
-from wearvision_api.routes import grades, health, knowledge, photos
+from wearvision_api.routes import grades, health, inspections, knowledge, machines, photos
 from wearvision_api.settings import Settings
 
 DESCRIPTION = (
@@ -47,7 +47,7 @@ def create_app(settings: Settings) -> FastAPI:
     )
     problems.install(app)
     api = APIRouter(prefix="/api/v1")
-    for part in (photos, grades, knowledge):
+    for part in (photos, grades, machines, inspections, knowledge):
         api.include_router(part.router)
     app.include_router(api)
     app.include_router(health.router)
