@@ -11,12 +11,16 @@ from sqlalchemy.orm import Session
 from wearvision_api.accounts.roles import Caller
 from wearvision_api.deps import HouseDep, OnceDep, SessionDep, needs
 from wearvision_api.routes import etags
-from wearvision_api.routes.schemas import UUID_FORM, Body, Cursor, Limit, RecordId, sent
+from wearvision_api.routes.grades import public as grade_public
+from wearvision_api.routes.machines import public as machine_public
+from wearvision_api.routes.schemas import UUID_FORM, Body, Cursor, Limit, PhotoPublic, RecordId, sent
 from wearvision_api.routes.visit_schemas import (
     CauseCreate,
     CausePublic,
     CloseCreate,
+    DuePublic,
     InspectionCreate,
+    InspectionExport,
     InspectionPage,
     InspectionPublic,
     InspectionUpdate,
@@ -25,10 +29,13 @@ from wearvision_api.routes.visit_schemas import (
     SettingCreate,
     SettingPublic,
 )
-from wearvision_api.services import inspecting
+from wearvision_api.services import inspecting, machines
+from wearvision_api.services.export import csv_of
+from wearvision_api.services.sheet import sheet_of
+from wearvision_api.services.sheet_pdf import pdf
 from wearvision_api.store.once import Once
 from wearvision_api.store.paging import page
-from wearvision_api.store.tables import Inspection
+from wearvision_api.store.tables import GradeRow, Inspection, PhotoRow, now
 
 router = APIRouter(prefix="/inspections", tags=["inspections"])
 InspectionId = Annotated[str, Path(pattern=UUID_FORM)]
@@ -184,3 +191,56 @@ def strike_line(
 def close(session: SessionDep, once: OnceDep, inspection_id: InspectionId, body: CloseCreate, who: Writer) -> Response:
     """Ends a visit. What is closed stays as it is, but for a mistyped hour meter."""
     return _answer(session, once, inspection_id, body, lambda row: inspecting.close(session, row, service=body.service))
+
+
+@router.get(
+    "/{inspection_id}/sheet.pdf",
+    response_class=Response,
+    responses={200: {"content": {"application/pdf": {}}}},
+    summary="The sheet",
+)
+def sheet(house: HouseDep, session: SessionDep, inspection_id: InspectionId, who: Reader) -> Response:
+    """The visit on paper: parts with pictures, measures, readings, settings, causes, parts used, next service."""
+    found = sheet_of(house, session, inspecting.find(session, inspection_id))
+    return _download(pdf(found, house.blobs.get), "application/pdf", f"inspection-{inspection_id[:8]}.pdf")
+
+
+@router.get(
+    "/{inspection_id}/export.csv",
+    response_class=Response,
+    responses={200: {"content": {"text/csv": {}}}},
+    summary="As a table",
+)
+def export_csv(session: SessionDep, inspection_id: InspectionId, who: Reader) -> Response:
+    """One line a record, for a spreadsheet (RFC 4180); no cell is taken for a formula."""
+    text = csv_of(inspecting.find(session, inspection_id))
+    return _download(text.encode(), "text/csv; charset=utf-8; header=present", f"inspection-{inspection_id[:8]}.csv")
+
+
+@router.get("/{inspection_id}/export.json", response_model=InspectionExport, summary="The whole record")
+def export_json(session: SessionDep, inspection_id: InspectionId, who: Reader) -> InspectionExport:
+    """Everything recorded of a visit, in one document that a program can read again."""
+    row = inspecting.find(session, inspection_id)
+    after = [session.get_one(GradeRow, one.after_id) for one in row.grades if one.after_id]
+    grades = [*row.grades, *(one for one in after if one not in row.grades)]
+    kept = {one.photo_id: one.photo for grade in grades for one in grade.photos}
+    for name in [one.reference_id for one in grades] + [one.photo_id for one in row.machine.references]:
+        if name is not None:
+            kept[name] = session.get_one(PhotoRow, name)
+    return InspectionExport(
+        exported_at=now(),
+        machine=machine_public(row.machine),
+        due=DuePublic(**machines.due(session, row.machine).to_dict()),
+        inspection=public(row),
+        grades=[grade_public(one) for one in grades],
+        photos=[PhotoPublic.model_validate(one) for one in kept.values()],
+    )
+
+
+def _download(data: bytes, media_type: str, name: str) -> Response:
+    headers = {
+        "Content-Disposition": f'inline; filename="{name}"',
+        "Cache-Control": "private, no-cache",
+        "X-Content-Type-Options": "nosniff",
+    }
+    return Response(data, media_type=media_type, headers=headers)

@@ -7,7 +7,18 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, AwareDatetime, ConfigDict, Field, StringConstraints
 
-from wearvision_api.routes.schemas import Body, Line, Moment, Page, PartName, Public, RecordId, Remark
+from wearvision_api.routes.schemas import (
+    Body,
+    GradePublic,
+    Line,
+    Moment,
+    Page,
+    PartName,
+    PhotoPublic,
+    Public,
+    RecordId,
+    Remark,
+)
 
 EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
 AHEAD = timedelta(days=1)
@@ -275,3 +286,17 @@ class InspectionPage(Page):
     """A page of inspections, newest first."""
 
     items: list[InspectionPublic]
+
+
+class InspectionExport(Public):
+    """A visit with all that belongs to it; photos are named by hash, their bytes are fetched by id."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    format: Literal["wearvision-inspection-1"] = "wearvision-inspection-1"
+    exported_at: Moment
+    machine: MachinePublic
+    due: DuePublic
+    inspection: InspectionPublic
+    grades: list[GradePublic]
+    photos: list[PhotoPublic]
