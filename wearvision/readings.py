@@ -16,13 +16,15 @@ Readings = Mapping[str, Any] | Iterable[Mapping[str, Any]]
 
 # No lower-case "m" for mega or milli: a reading wrong by a billion would pass.
 _OHMS = {"ohm": 1.0, "ohms": 1.0, "Ω": 1.0, "k": 1e3, "kohm": 1e3, "kΩ": 1e3, "M": 1e6, "Mohm": 1e6, "MΩ": 1e6}
-_UNITS: dict[str, dict[str, float]] = {
+UNITS: dict[str, dict[str, float]] = {
     "ohm": _OHMS,
     "Mohm": {unit: scale / 1e6 for unit, scale in _OHMS.items()} | {"Gohm": 1e3, "GΩ": 1e3},
     "mm": {"mm": 1.0, "cm": 10.0, "in": 25.4, "inch": 25.4},
     "1": {"1": 1.0, "%": 0.01},
 }
-_OPEN = {"open", "infinite", "infinity", "inf", "ol", "o.l"}
+"""A check's unit to the names of units that may be entered for it, with their size in it."""
+OPEN = {"open", "infinite", "infinity", "inf", "ol", "o.l"}
+"""What a meter or a person says for no end to a resistance."""
 _NUMBER = r"(\d+(?:\.\d+)?(?:/\d+)?)"
 _PLAIN = re.compile(rf"{_NUMBER}\s*([^\d\s.,/-]*)")
 _RANGE = re.compile(rf"{_NUMBER}\s*(?:-|to|…)\s*{_NUMBER}\s*([^\d\s.,/-]*)")
@@ -134,7 +136,7 @@ def _text(check: Check, text: str, unit: str | None) -> Finding:
     if reading is None:
         raise ReadingError(f"{check.id}: this check has no reading.")
     word = " ".join(text.casefold().split())
-    word = "open" if word in _OPEN else word
+    word = "open" if word in OPEN else word
     for answer in reading.answers:
         if answer.word and answer.word.casefold() == word:
             return Finding(check, answer.word, answer.says, answer.text)
@@ -171,7 +173,7 @@ def _scale(check: Check, unit: str | None) -> float:
     own = check.reading.unit if check.reading else ""
     if not unit or unit == own:
         return 1.0
-    known = _UNITS.get(own, {})
+    known = UNITS.get(own, {})
     if unit not in known:
         allowed = ", ".join(known) if known else "no unit, the reading is a word"
         raise ReadingError(f"{check.id}: unit {unit!r} does not fit; allowed: {allowed}.")

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query
 from pydantic import Field
 
 from wearvision.faults import ADVICE, COURSES, FitnessLimits
+from wearvision.readings import OPEN, UNITS
 from wearvision.standard import CAUTIONS, DEFERENCE
 from wearvision.standard.checks import Answer, Check
 from wearvision_api.deps import CallerDep, HouseDep
@@ -22,6 +23,8 @@ class ChecksPublic(Public):
 
     checks: list[dict[str, Any]]
     cautions: list[str]
+    units: dict[str, dict[str, float]] = Field(description="A check's unit to those that may be entered, with size.")
+    open: list[str] = Field(description="Words that stand for an open circuit.")
 
 
 class FitnessPublic(Public):
@@ -46,7 +49,8 @@ def checks(
 ) -> ChecksPublic:
     """Steps, cautions, expected readings and what each outcome says; bands run from ``low`` up to below ``high``."""
     rows = [row for row in house.checks.rows.values() if part is None or row.part == part]
-    return ChecksPublic(checks=[_check(row) for row in rows], cautions=[DEFERENCE, *CAUTIONS])
+    cautions = [DEFERENCE, *CAUTIONS]
+    return ChecksPublic(checks=[_check(row) for row in rows], cautions=cautions, units=UNITS, open=sorted(OPEN))
 
 
 @router.get("/fitness", response_model=FitnessPublic, summary="What a fit photo keeps to")

@@ -136,12 +136,13 @@ export class Queue {
       await this.#later(item, "No answer; it is tried again.");
       return "no link";
     }
-    // Anything but a record of that id, such as a hotel's log-in page, is no receipt.
-    if (reply.ok && (item.kind === "reading" ? said?.readings?.some((one) => one.id === item.id) : said?.id === item.id)) {
+    // Only an answer that names the record is a receipt; a hotel's log-in page is none.
+    if (reply.ok && JSON.stringify(said).includes(item.id)) {
       await this.store.done(item, {
         id: item.id,
         kind: item.kind,
         label: item.label,
+        part: item.body.part,
         at: new Date(this.now()).toISOString(),
       });
       return "sent";
