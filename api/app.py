@@ -7,9 +7,11 @@ from contextlib import asynccontextmanager
 from importlib.metadata import version
 
 from fastapi import APIRouter, FastAPI
+from fastapi.staticfiles import StaticFiles
 
 from wearvision_api import problems
 from wearvision_api.house import House
+from wearvision_api.pages import offline
 from wearvision_api.routes import grades, health, inspections, knowledge, machines, photos
 from wearvision_api.settings import Settings
 
@@ -51,4 +53,6 @@ def create_app(settings: Settings) -> FastAPI:
         api.include_router(part.router)
     app.include_router(api)
     app.include_router(health.router)
+    app.include_router(offline.router)
+    app.mount("/static", StaticFiles(directory=offline.STATIC), name="static")
     return app
