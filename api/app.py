@@ -11,6 +11,8 @@ from fastapi.staticfiles import StaticFiles
 
 from wearvision_api import problems
 from wearvision_api.house import House
+from wearvision_api.pages import inspections as inspection_pages
+from wearvision_api.pages import machines as machine_pages
 from wearvision_api.pages import offline
 from wearvision_api.routes import grades, health, inspections, knowledge, machines, photos
 from wearvision_api.settings import Settings
@@ -53,6 +55,7 @@ def create_app(settings: Settings) -> FastAPI:
         api.include_router(part.router)
     app.include_router(api)
     app.include_router(health.router)
-    app.include_router(offline.router)
+    for pages in (offline, machine_pages, inspection_pages):
+        app.include_router(pages.router)
     app.mount("/static", StaticFiles(directory=offline.STATIC), name="static")
     return app

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -25,7 +26,7 @@ def line(name: str, value: float | None, half: float = 0.001) -> dict[str, Any]:
 
 
 def visits(
-    points: list[tuple[float, float | None]], measure: str = "haze", part: str = "flame_cell", half: float = 0.001,
+    points: Sequence[tuple[float, float | None]], measure: str = "haze", part: str = "flame_cell", half: float = 0.001,
     done: dict[int, str] | None = None,
 ) -> list[Visit]:  # fmt: skip
     return [
@@ -68,7 +69,7 @@ def test_series_that_clearly_rises_is_projected_to_its_limit() -> None:
     ],
 )
 def test_series_that_does_not_carry_a_projection_says_why(
-    points: list[tuple[float, float | None]], half: float, words: str
+    points: Sequence[tuple[float, float | None]], half: float, words: str
 ) -> None:
     series = only(series_of(visits(points, half=half), LIMITS))
     assert series.projection is None
