@@ -66,8 +66,10 @@ function start() {
 
 // Without storage or locks (an insecure address, private windows) the forms work as plain ones.
 if (window.isSecureContext && "indexedDB" in window && "locks" in navigator) start();
-if ("serviceWorker" in navigator && window.isSecureContext) {
-  await navigator.serviceWorker.register("/sw.js", { type: "module", updateViaCache: "none" });
-  await navigator.serviceWorker.ready;
-  if (navigator.onLine) await Promise.all(KNOWLEDGE.map(known));
+const { serviceWorker } = navigator;
+if (serviceWorker && window.isSecureContext) {
+  const controlled = new Promise((resolve) => (serviceWorker.oncontrollerchange = resolve));
+  await serviceWorker.register("/sw.js", { type: "module", updateViaCache: "none" });
+  if (!serviceWorker.controller) await controlled;
+  if (navigator.onLine) await Promise.all(KNOWLEDGE.map(known)); // through the worker, which keeps them
 }

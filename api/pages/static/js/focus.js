@@ -17,7 +17,7 @@ const MIN_DIRECTIONS = 6;
 
 /** The value under which `percent` of the numbers lie, linear between neighbours, as NumPy has it. */
 export function percentile(numbers, percent) {
-  const sorted = Float64Array.from(numbers).sort();
+  const sorted = (ArrayBuffer.isView(numbers) ? numbers.slice() : Float64Array.from(numbers)).sort();
   const place = ((sorted.length - 1) * percent) / 100;
   const below = Math.floor(place);
   const above = Math.min(below + 1, sorted.length - 1);
@@ -127,14 +127,18 @@ function gradient({ data, width, height }, sigma) {
 function filtered(data, width, height, taps, stride) {
   const out = new Float32Array(data.length);
   const reach = taps.length >> 1;
-  const last = stride === 1 ? width - 1 : height - 1;
+  const last = (stride === 1 ? width : height) - 1;
   for (let y = 0, at = 0; y < height; y++) {
     for (let x = 0; x < width; x++, at++) {
       const place = stride === 1 ? x : y;
       let sum = 0;
-      for (let i = 0; i < taps.length; i++) {
-        const there = Math.min(last, Math.max(0, place + i - reach));
-        sum += taps[i] * data[at + (there - place) * stride];
+      if (place >= reach && place <= last - reach) {
+        for (let i = 0, from = at - reach * stride; i < taps.length; i++, from += stride) sum += taps[i] * data[from];
+      } else {
+        for (let i = 0; i < taps.length; i++) {
+          const there = Math.min(last, Math.max(0, place + i - reach));
+          sum += taps[i] * data[at + (there - place) * stride];
+        }
       }
       out[at] = sum;
     }
@@ -143,12 +147,11 @@ function filtered(data, width, height, taps, stride) {
 }
 
 function sizeOf(alongX, alongY) {
-  return alongX.map((value, i) => Math.hypot(value, alongY[i]));
+  return alongX.map((value, i) => Math.sqrt(value * value + alongY[i] * alongY[i]));
 }
 
 function noiseOf({ data, width }) {
-  const steps = [];
-  for (let i = 1; i < data.length; i++) if (i % width) steps.push(Math.abs(data[i] - data[i - 1]));
+  const steps = data.map((value, i) => (i % width ? Math.abs(value - data[i - 1]) : 0));
   return percentile(steps, 50) / 0.6745 / Math.SQRT2;
 }
 

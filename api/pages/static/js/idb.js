@@ -32,7 +32,7 @@ class Store {
     return new Promise((resolve, reject) => {
       const step = this.db.transaction(names, mode, { durability: "strict" });
       let result;
-      step.oncomplete = () => resolve(result?.result ?? result);
+      step.oncomplete = () => resolve(result instanceof IDBRequest ? result.result : result);
       step.onabort = () => reject(step.error ?? new Error("The phone's storage took nothing."));
       step.onerror = () => reject(step.error);
       result = work(...names.map((name) => step.objectStore(name)));

@@ -1,0 +1,3 @@
+// Where to start.
+import { byId } from "./dom.js";
+export async function showStart() { byId("start-walk").textContent = ""; }
