@@ -15,6 +15,7 @@ SUFFIXES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")
 PART_NAMES = ("flame_cell", "electrode", "coupler")
 """Known without importing the parts, so that ``--help`` is quick; a test holds them to the registry."""
 SERVICE_COMMANDS = {
+    "administrator": "Makes the first administrator of the service.",
     "serve": "Starts the service and its pages.",
 }
 """Commands of the extra ``service`` with their line in the list."""
@@ -163,6 +164,32 @@ def checks(part: str, for_grade: Any, as_json: bool) -> None:
     console.print("")
     for check in found:
         console.print(check_view(check))
+
+
+@main.command()
+@click.argument("symptom", required=False)
+@click.option("--json", "as_json", is_flag=True, help="One JSON object: all that a walk needs.")
+def start(symptom: str | None, as_json: bool) -> None:
+    """Prints where to start: from what the burner does (SYMPTOM) to the checks in order; without it, the symptoms."""
+    from wearvision.standard import CAUTIONS, DEFERENCE, load_starts
+
+    data = load_starts()
+    with _told():
+        plain = data.to_dict(symptom)
+    if as_json:
+        click.echo(json.dumps(plain, ensure_ascii=False))
+        return
+    from wearvision.console import out, start_view, starts_view
+
+    console = out()
+    if symptom is None:
+        console.print(starts_view(data))
+        return
+    console.print(DEFERENCE + "\n", style="bold")
+    for caution in CAUTIONS:
+        console.print(f"! {caution}")
+    console.print("")
+    console.print(start_view(data, symptom))
 
 
 @main.command()

@@ -15,7 +15,8 @@ from rich.text import Text
 from wearvision.bars import Bar, bar, headline
 from wearvision.parts import PARTS
 from wearvision.report import MeasureLine, Report
-from wearvision.standard import Limits
+from wearvision.standard import Limits, Starts
+from wearvision.standard.checks import Answer
 
 WIDE = 112
 """Columns from which a table shows everything; below it the measures' own names give way to the numbers."""
@@ -150,6 +151,36 @@ def _reading(reading: Any) -> str:
         good = " ".join(end for end in ends if end) + f" {reading.unit}"
     words = f" Words: {', '.join(reading.words)}." if reading.words else ""
     return f"Reading: {reading.quantity}. Good: {good}.{words}"
+
+
+def starts_view(data: Starts) -> Group:
+    """The symptoms from which a walk may start."""
+    lines = [
+        Text.assemble((start.title, "bold"), f"  [{start.id}]\n  {start.seen_as}") for start in data.starts.values()
+    ]
+    return Group(*lines, Text("wearvision start SYMPTOM prints the checks of one."))
+
+
+def start_view(data: Starts, symptom: str) -> Group:
+    """The checks of a symptom in order, each with what its answers mean and where they lead."""
+    start = data.start(symptom)
+    pieces: list[Any] = [Text.assemble((start.title, "bold"), f"  [{start.id}]\n{start.seen_as}\n")]
+    for check in data.checks_of(symptom):
+        pieces.append(check_view(check))
+        for answer in check.reading.answers if check.reading else ():
+            after = data.after(symptom, check.id, answer.next)
+            said = _outcome(answer, check.reading.unit if check.reading else "")
+            pieces.append(Padding(Text.assemble((said, "bold"), f": {answer.text} → {after.title}"), (0, 0, 0, 4)))
+        pieces.append(Text(""))
+    pieces.append(Text("Where it may end", style="bold"))
+    for end in data.to_dict(symptom)["ends"]:
+        pieces.append(Padding(Text.assemble((end["title"], "bold"), f": {end['text']}"), (0, 0, 0, 2)))
+    return Group(*pieces, Text(""))
+
+
+def _outcome(answer: Answer, unit: str) -> str:
+    """A band or word as a person reads it."""
+    return answer.word or f"{answer.low:g} to below {answer.high:g} {unit}"
 
 
 def out() -> Console:

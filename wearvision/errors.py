@@ -13,7 +13,9 @@
     │   │   └── UnsupportedPhoto  an image, in a form that is not read
     │   ├── LimitsError           a limits file: names file, row and reason
     │   ├── ReadingError          a hand-check reading that makes no sense
-    │   └── UnknownPart
+    │   ├── UnknownPart
+    │   ├── UnknownStart
+    │   └── WalkError             an answer out of turn in a walk from a symptom
     └── SetupError                the installation is at fault
         └── ModelError            a model folder is missing, damaged or does not fit
 
@@ -98,6 +100,18 @@ class UnknownPart(InputError):
     """A part name that is not registered."""
 
     code = "unknown_part"
+
+
+class UnknownStart(InputError):
+    """A symptom that no start is written for."""
+
+    code = "unknown_start"
+
+
+class WalkError(InputError):
+    """An answer out of turn in a walk from a symptom."""
+
+    code = "bad_walk"
 
 
 class SetupError(WearvisionError):

@@ -21,6 +21,11 @@ UNITS: dict[str, dict[str, float]] = {
     "Mohm": {unit: scale / 1e6 for unit, scale in _OHMS.items()} | {"Gohm": 1e3, "GΩ": 1e3},
     "mm": {"mm": 1.0, "cm": 10.0, "in": 25.4, "inch": 25.4},
     "1": {"1": 1.0, "%": 0.01},
+    "V": {"V": 1.0, "mV": 0.001},
+    "bar": {"bar": 1.0, "psi": 0.0689476, "kPa": 0.01},
+    "Pa": {"Pa": 1.0, "hPa": 100.0, "mbar": 100.0, "inWC": 249.089, "mmWC": 9.80665},
+    "%": {"%": 1.0},
+    "spot": {"spot": 1.0},
 }
 """A check's unit to the names of units that may be entered for it, with their size in it."""
 OPEN = {"open", "infinite", "infinity", "inf", "ol", "o.l"}
@@ -42,6 +47,7 @@ class Finding:
         text: One sentence for a person.
         low: Lower end of the reading in the check's unit; None for a word.
         high: Upper end.
+        next: Where a walk from a symptom goes on; empty where it stays, and for the hand checks of a part.
     """
 
     check: Check
@@ -50,6 +56,7 @@ class Finding:
     text: str
     low: float | None = None
     high: float | None = None
+    next: str = ""
 
     @property
     def modes(self) -> tuple[str, ...]:
@@ -139,7 +146,7 @@ def _text(check: Check, text: str, unit: str | None) -> Finding:
     word = "open" if word in OPEN else word
     for answer in reading.answers:
         if answer.word and answer.word.casefold() == word:
-            return Finding(check, answer.word, answer.says, answer.text)
+            return Finding(check, answer.word, answer.says, answer.text, next=answer.next)
     flashes = _FLASHES.fullmatch(word)
     if flashes:
         return _code(check, int(flashes[1]))
@@ -202,10 +209,10 @@ def _band(check: Check, low: float, high: float) -> Finding:
     hit = [a for a in check.reading.answers if a.code is None and a.high > a.low and low < a.high and high >= a.low]
     if not hit:
         raise ReadingError(f"{check.id}: {entered} is no plausible {check.reading.quantity}; look at unit and meter.")
-    if len({answer.says for answer in hit}) > 1:
+    if len({(answer.says, answer.next) for answer in hit}) > 1:
         text = f"The range {entered} lies on both sides of a limit: read it exactly."
         return Finding(check, entered, "again", text, low, high)
-    return Finding(check, entered, hit[-1].says, hit[-1].text, low, high)
+    return Finding(check, entered, hit[-1].says, hit[-1].text, low, high, hit[-1].next)
 
 
 def _infinite(check: Check, entered: str) -> Finding:

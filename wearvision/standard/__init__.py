@@ -6,6 +6,7 @@ from wearvision.standard.causes import Cause, causes_for, load_causes
 from wearvision.standard.checks import CAUTIONS, DEFERENCE, Check, Checks, checks_for, load_checks
 from wearvision.standard.grades import GRADES, Grade, worst
 from wearvision.standard.limits import LabelGrade, Limits, Row, load_limits, worst_of
+from wearvision.standard.starts import Start, Starts, load_starts
 
 __all__ = [
     "CAUTIONS",
@@ -18,11 +19,14 @@ __all__ = [
     "LabelGrade",
     "Limits",
     "Row",
+    "Start",
+    "Starts",
     "causes_for",
     "checks_for",
     "load_causes",
     "load_checks",
     "load_limits",
+    "load_starts",
     "worst",
     "worst_of",
 ]

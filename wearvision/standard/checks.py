@@ -52,6 +52,7 @@ class Answer:
         high: Upper end, does not belong to it.
         word: The word that stands for it; with a band too, the word is another way to enter it.
         code: Number of flashes of the control's own read-out.
+        next: Where a walk from a symptom goes on; empty for the hand checks of a part.
     """
 
     says: Says
@@ -60,6 +61,7 @@ class Answer:
     high: float = -math.inf
     word: str = ""
     code: int | None = None
+    next: str = ""
 
 
 @dataclass(frozen=True, slots=True)
