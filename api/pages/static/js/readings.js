@@ -32,7 +32,7 @@ export function quoted(value) {
  * @param {object} check One of the checks of the data.
  * @param {string|number|object} value As typed; or {value, unit}, {low, high, unit}, {flashes}.
  * @param {object} data With `units` (unit to names and scales) and `open` (words for no end).
- * @returns {{check: string, entered: string, says: string, text: string, low: ?number, high: ?number}}
+ * @returns {{check: string, entered: string, says: string, text: string, low: ?number, high: ?number, next: string}}
  * @throws {ReadingError} with the sentence for a person.
  */
 export function readReading(check, value, data) {
@@ -68,7 +68,8 @@ class Reader {
   }
 
   found(entered, answer, low = null, high = null) {
-    return { check: this.check.id, entered, says: answer.says, text: answer.text, low, high };
+    const { says, text, next = "" } = answer;
+    return { check: this.check.id, entered, says, text, low, high, next };
   }
 
   text(text, unit) {
@@ -136,7 +137,7 @@ class Reader {
     if (!hit.length) {
       this.refuse(`${entered} is no plausible ${this.check.reading.quantity}; look at unit and meter.`);
     }
-    if (new Set(hit.map((one) => one.says)).size > 1) {
+    if (new Set(hit.map((one) => `${one.says} ${one.next ?? ""}`)).size > 1) {
       const text = `The range ${entered} lies on both sides of a limit: read it exactly.`;
       return this.found(entered, { says: "again", text }, low, high);
     }
