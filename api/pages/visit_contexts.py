@@ -158,6 +158,7 @@ class InspectionContext:
         sheet: What paper says too.
         path: Of the page.
         machine_href: Of the machine.
+        start: Where a path from a symptom begins.
         hours: For the form; empty where the meter was not read.
         is_open: Whether anything can still be added.
         may_write: Whether forms are shown.
@@ -174,6 +175,7 @@ class InspectionContext:
     sheet: Sheet
     path: str
     machine_href: str
+    start: str
     hours: str
     is_open: bool
     may_write: bool
@@ -274,6 +276,7 @@ def inspection_context(row: Inspection, sheet: Sheet, *, may_write: bool) -> Ins
         sheet=sheet,
         path=f"/inspections/{row.id}",
         machine_href=f"/machines/{row.machine_id}",
+        start=f"/start?inspection={row.id}",
         hours="" if row.hours is None else f"{row.hours:g}",
         is_open=is_open,
         may_write=may_write,

@@ -14,6 +14,7 @@ from wearvision_api.routes import etags
 from wearvision_api.routes.grades import public as grade_public
 from wearvision_api.routes.machines import public as machine_public
 from wearvision_api.routes.schemas import UUID_FORM, Body, Cursor, Limit, PhotoPublic, RecordId, sent
+from wearvision_api.routes.starts import public as walk_public
 from wearvision_api.routes.visit_schemas import (
     CauseCreate,
     CausePublic,
@@ -29,7 +30,7 @@ from wearvision_api.routes.visit_schemas import (
     SettingCreate,
     SettingPublic,
 )
-from wearvision_api.services import inspecting, machines
+from wearvision_api.services import inspecting, machines, walking
 from wearvision_api.services.export import csv_of
 from wearvision_api.services.sheet import sheet_of
 from wearvision_api.services.sheet_pdf import pdf
@@ -233,6 +234,7 @@ def export_json(session: SessionDep, inspection_id: InspectionId, who: Reader) -
         due=DuePublic(**machines.due(session, row.machine).to_dict()),
         inspection=public(row),
         grades=[grade_public(one) for one in grades],
+        walks=[walk_public(one) for one in walking.of_inspection(session, row.id)],
         photos=[PhotoPublic.model_validate(one) for one in kept.values()],
     )
 

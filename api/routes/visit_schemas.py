@@ -288,6 +288,63 @@ class InspectionPage(Page):
     items: list[InspectionPublic]
 
 
+class WalkStep(Body):
+    """The answer to one check."""
+
+    check: Line
+    answer: float | Line | dict[str, float | Line] = Field(
+        description="A word of the check, a number in its unit, a text with a unit, or value and unit."
+    )
+
+
+class WalkCreate(Body):
+    """A path walked from a symptom."""
+
+    model_config = Body.model_config | _example(start="dead", steps=[{"check": "chamber", "answer": "dry"}])
+
+    id: RecordId | None = None
+    start: Line
+    inspection: RecordId | None = None
+    steps: list[WalkStep] = Field(min_length=1, max_length=100)
+
+
+class WalkStepPublic(Public):
+    """A check as it was answered, with what that meant."""
+
+    check: str
+    answer: Any
+    title: str
+    entered: str
+    says: str
+    text: str
+    leads_to: str
+    note: str
+    photograph: PartName | None
+    setting: dict[str, Any] | None
+
+
+class WalkPublic(Public):
+    """A path walked."""
+
+    id: RecordId
+    created_at: Moment
+    start: str
+    title: str
+    inspection: RecordId | None
+    steps: list[WalkStepPublic]
+    end: dict[str, Any] | None = Field(description="Where it came to; null while it goes on.")
+
+
+class StartsPublic(Public):
+    """All that a walk needs, so that it can be walked without a link."""
+
+    starts: list[dict[str, Any]]
+    checks: list[dict[str, Any]]
+    ends: list[dict[str, Any]]
+    pairs: list[dict[str, Any]]
+    cautions: list[str]
+
+
 class InspectionExport(Public):
     """A visit with all that belongs to it; photos are named by hash, their bytes are fetched by id."""
 
@@ -300,3 +357,4 @@ class InspectionExport(Public):
     inspection: InspectionPublic
     grades: list[GradePublic]
     photos: list[PhotoPublic]
+    walks: list[WalkPublic]

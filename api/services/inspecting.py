@@ -100,7 +100,7 @@ def change(
         Problem: the visit is closed, or the hour meter would run backwards.
     """
     if notes is not None:
-        _demand_open(row)
+        demand_open(row)
         row.notes = notes
     if hours is not None:
         machine = machines.find(session, row.machine_id, to_change=True)
@@ -117,7 +117,7 @@ def add_line(
     Raises:
         Problem: the visit is closed.
     """
-    _demand_open(row)
+    demand_open(row)
     session.add(Entry(id=record_id or new_id(), owner_id=who.id, inspection_id=row.id, kind=kind, body=body))
     return _touched(session, row)
 
@@ -128,7 +128,7 @@ def strike_line(session: Session, row: Inspection, line_id: str) -> Inspection:
     Raises:
         Problem: the visit is closed, or has no such line.
     """
-    _demand_open(row)
+    demand_open(row)
     line = next((one for one in row.entries if one.id == line_id), None)
     if line is None:
         raise Problem("not-found", f"This inspection has no line {line_id}.")
@@ -147,12 +147,13 @@ def close(session: Session, row: Inspection, *, service: bool) -> Inspection:
     Raises:
         Problem: it is closed already.
     """
-    _demand_open(row)
+    demand_open(row)
     row.closed_at, row.serviced = now(), service
     return _touched(session, row)
 
 
-def _demand_open(row: Inspection) -> None:
+def demand_open(row: Inspection) -> None:
+    """Raises Problem where a visit is closed."""
     if row.closed_at is not None:
         raise Problem("conflict", "The inspection is closed; begin a new one.")
 

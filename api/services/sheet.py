@@ -13,7 +13,7 @@ from wearvision.bars import headline
 from wearvision.parts import PARTS
 from wearvision.standard import CAUTIONS, DEFERENCE, Checks, Grade, Limits, Row
 from wearvision_api.house import House
-from wearvision_api.services import grading, inspecting, machines
+from wearvision_api.services import grading, inspecting, machines, walking
 from wearvision_api.services.due import Due
 from wearvision_api.store.tables import GradeRow, Inspection, now
 
@@ -93,6 +93,7 @@ class Sheet:
         settings: Name and value.
         causes: What may have ruined the parts, with the finding.
         parts_used: Quantity and description.
+        walks: Where it was started from, and each step with its answer.
         due: The next service.
         deference: Who wins over this sheet.
         cautions: For the whole job.
@@ -108,6 +109,7 @@ class Sheet:
     settings: tuple[tuple[str, str], ...]
     causes: tuple[inspecting.CauseToLookAt, ...]
     parts_used: tuple[tuple[str, str], ...]
+    walks: tuple[walking.Walked, ...]
     due: Due
     deference: str
     cautions: tuple[str, ...]
@@ -132,6 +134,7 @@ def sheet_of(house: House, session: Session, row: Inspection) -> Sheet:
         ),
         causes=tuple(inspecting.causes(row)),
         parts_used=tuple((f"{one['quantity']:g}", _used(one)) for one in used),
+        walks=tuple(walking.walked(one) for one in walking.of_inspection(session, row.id)),
         due=machines.due(session, row.machine, row.closed_at),
         deference=DEFERENCE,
         cautions=tuple(CAUTIONS),

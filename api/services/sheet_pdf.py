@@ -172,6 +172,12 @@ def _lines(page: _Page, sheet: Sheet) -> Iterable[Flowable]:
     def titled(title: str, table: Table) -> Flowable:
         return KeepTogether([page.text(title, "head", bold=True), table])
 
+    for walk in sheet.walks:
+        rows = [[page.text(title), page.text(entered), page.text(says)] for title, entered, says in walk.steps]
+        yield page.text(f"Where it was started from: {walk.title}", "head", bold=True)
+        yield _headed(page, ("Check", "Answer", "What it means"), rows, (0.28, 0.2, 0.52))
+        if walk.end:
+            yield page.pair("Came to", walk.end)
     if sheet.settings:
         rows = [[page.text(name), page.text(value)] for name, value in sheet.settings]
         yield titled("Settings measured", _headed(page, ("Setting", "Value"), rows, (0.6, 0.4)))
