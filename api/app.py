@@ -14,7 +14,7 @@ from wearvision_api.house import House
 from wearvision_api.pages import inspections as inspection_pages
 from wearvision_api.pages import machines as machine_pages
 from wearvision_api.pages import offline
-from wearvision_api.routes import grades, health, inspections, knowledge, machines, photos
+from wearvision_api.routes import grades, health, inspections, knowledge, machines, photos, starts
 from wearvision_api.settings import Settings
 
 DESCRIPTION = (
@@ -51,7 +51,7 @@ def create_app(settings: Settings) -> FastAPI:
     )
     problems.install(app)
     api = APIRouter(prefix="/api/v1")
-    for part in (photos, grades, machines, inspections, knowledge):
+    for part in (photos, grades, machines, inspections, starts, knowledge):
         api.include_router(part.router)
     app.include_router(api)
     app.include_router(health.router)
