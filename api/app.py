@@ -10,11 +10,14 @@ from fastapi import APIRouter, FastAPI
 from fastapi.staticfiles import StaticFiles
 
 from wearvision_api import problems
+from wearvision_api.doors import Doors
+from wearvision_api.headers import SecurityHeaders
 from wearvision_api.house import House
+from wearvision_api.pages import accounts as account_pages
 from wearvision_api.pages import inspections as inspection_pages
 from wearvision_api.pages import machines as machine_pages
 from wearvision_api.pages import offline
-from wearvision_api.routes import grades, health, inspections, knowledge, machines, photos, starts
+from wearvision_api.routes import accounts, grades, health, inspections, knowledge, machines, photos, starts
 from wearvision_api.settings import Settings
 
 DESCRIPTION = (
@@ -50,12 +53,14 @@ def create_app(settings: Settings) -> FastAPI:
         },
     )
     problems.install(app)
+    app.add_middleware(Doors, settings=settings)
+    app.add_middleware(SecurityHeaders, secure=settings.secure)  # outermost: marks refusals, too
     api = APIRouter(prefix="/api/v1")
-    for part in (photos, grades, machines, inspections, starts, knowledge):
+    for part in (photos, grades, machines, inspections, starts, knowledge, accounts):
         api.include_router(part.router)
     app.include_router(api)
     app.include_router(health.router)
-    for pages in (offline, machine_pages, inspection_pages):
+    for pages in (offline, account_pages, machine_pages, inspection_pages):
         app.include_router(pages.router)
     app.mount("/static", StaticFiles(directory=offline.STATIC), name="static")
     return app

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -46,6 +47,7 @@ def _option(name: str, kind: Any = None) -> Callable[[Command], Command]:
 @_option("tls_certificate", click.Path(path_type=Path, exists=True, dir_okay=False))
 @_option("tls_key", click.Path(path_type=Path, exists=True, dir_okay=False))
 @_option("proxy")
+@_option("hosts")
 @_option("limits", click.Path(path_type=Path, exists=True, dir_okay=False))
 @_option("model")
 @_option("workers")
@@ -61,5 +63,29 @@ def serve(**given: Any) -> None:
     run(settings_from(given))
 
 
-COMMANDS: dict[str, click.Command] = {"serve": serve}
+@click.command()
+@click.argument("name")
+@click.option("--password-stdin", is_flag=True, help="Read the password from standard input, one line.")
+@_option("data", click.Path(path_type=Path, file_okay=False))
+@_option("database")
+def administrator(name: str, password_stdin: bool, **given: Any) -> None:
+    """Makes an administrator, or gives an administrator of this name a new password.
+
+    The service may be running. It asks for the password twice.
+    """
+    from wearvision_api.accounts.first import make_administrator
+    from wearvision_api.problems import Problem
+
+    if password_stdin:
+        password = sys.stdin.readline().rstrip("\r\n")
+    else:
+        password = click.prompt("Password", hide_input=True, confirmation_prompt=True, err=True)
+    try:
+        is_new = make_administrator(settings_from(given), name, password)
+    except Problem as problem:
+        raise click.UsageError(problem.detail) from problem
+    click.echo(f"{name} is {'an administrator now' if is_new else 'an administrator with a new password'}.", err=True)
+
+
+COMMANDS: dict[str, click.Command] = {"administrator": administrator, "serve": serve}
 """By name; ``wearvision.cli.SERVICE_COMMANDS`` lists the same."""

@@ -15,6 +15,7 @@ from wearvision_api.problems import Problem
 from wearvision_api.store.once import Once
 
 READS = {"GET", "HEAD", "OPTIONS"}
+FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
 
 
 def house_of(request: Request) -> House:
@@ -35,10 +36,20 @@ def session_of(request: Request, house: HouseDep) -> Iterator[Session]:
 SessionDep = Annotated[Session, Depends(session_of, scope="function")]
 
 
-def visitor(request: Request, house: HouseDep) -> Caller | None:
+async def form_token(request: Request) -> str:
+    """What an unsafe request carries to show that a page of its own log-in sent it."""
+    if request.method in READS:
+        return ""
+    given = request.headers.get("x-csrf", "")
+    if not given and request.headers.get("content-type", "").lower().startswith(FORMS):
+        field = (await request.form()).get("csrf", "")  # read before, or kept for the route
+        given = field if isinstance(field, str) else ""
+    return given
+
+
+def visitor(request: Request, house: HouseDep, token: Annotated[str, Depends(form_token)]) -> Caller | None:
     """Who is asking, None for somebody who has not logged in."""
-    with house.session(writes=False) as session:
-        return caller_of(request, session, accounts=house.settings.accounts)
+    return caller_of(request, house, token)
 
 
 VisitorDep = Annotated[Caller | None, Depends(visitor)]

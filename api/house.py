@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from wearvision.grade import Grader
 from wearvision.standard.checks import Checks, load_checks
+from wearvision_api.accounts.delay import Strangers
 from wearvision_api.accounts.gate import ensure_local
+from wearvision_api.accounts.passwords import Passwords
 from wearvision_api.settings import Settings
 from wearvision_api.store.blobs import Blobs
 from wearvision_api.store.engine import migrate, open_engine
@@ -28,6 +30,8 @@ class House:
     grader: Grader
     checks: Checks
     work: Work
+    passwords: Passwords = field(default_factory=Passwords)
+    strangers: Strangers = field(default_factory=Strangers)
 
     @classmethod
     def open(cls, settings: Settings) -> House:

@@ -9,10 +9,11 @@ import errno
 import logging
 from collections.abc import Mapping
 from typing import Any
+from urllib.parse import urlencode
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, Response
+from fastapi.responses import JSONResponse, RedirectResponse, Response
 from sqlalchemy.exc import DBAPIError
 from starlette.exceptions import HTTPException
 
@@ -117,7 +118,10 @@ def install(app: FastAPI) -> None:
         if problem.code == "internal":
             LOG.error("unforeseen error", exc_info=error)
         page = getattr(request.app.state, "problem_page", None)
-        if page is not None and not request.url.path.startswith("/api/") and "text/html" in _accepts(request):
+        is_for_eyes = not request.url.path.startswith("/api/") and "text/html" in _accepts(request)
+        if is_for_eyes and problem.code == "not-logged-in" and request.method == "GET":
+            return RedirectResponse(f"/login?{urlencode({'next': request.url.path})}", 303)
+        if page is not None and is_for_eyes:
             shown: Response = page(request, problem)
             return shown
         return respond(request, problem)

@@ -32,6 +32,9 @@ class Settings(BaseSettings):
     tls_certificate: Path | None = Field(None, description="Certificate chain, PEM.")
     tls_key: Path | None = Field(None, description="Its private key, PEM.")
     proxy: str = Field("", description="Address of a proxy in front that speaks TLS and is trusted, such as 10.0.0.2.")
+    hosts: str = Field(
+        "", description="Names the service goes by, with commas; empty: loopback names, or any name with accounts."
+    )
     limits: Path | None = Field(None, description="TOML file that overrides rows of the wear standard.")
     model: str = Field("", description="Released model or model folder; empty: the default.")
     workers: int = Field(os.cpu_count() or 1, ge=1, description="Photos graded at the same time.")

@@ -8,21 +8,44 @@ from typing import Literal
 Role = Literal["technician", "counter", "trainer", "administrator"]
 ROLES: tuple[Role, ...] = ("technician", "counter", "trainer", "administrator")
 
+OWN = "account:own"
+"""One's own password and tokens. No token may do this: it would outlive its own revocation by making another."""
 _READ = {"photos:read", "grades:read", "machines:read", "inspections:read"}
 _GRADE = {"photos:write", "grades:write"}
 MAY: dict[Role, frozenset[str]] = {
-    "technician": frozenset(_READ | _GRADE | {"machines:write", "inspections:write"}),
-    "counter": frozenset(_READ | _GRADE),
-    "trainer": frozenset(_READ),
+    "technician": frozenset(_READ | _GRADE | {"machines:write", "inspections:write", OWN}),
+    "counter": frozenset(_READ | _GRADE | {OWN}),
+    "trainer": frozenset(_READ | {OWN}),
     "administrator": frozenset(
-        _READ | _GRADE | {"machines:write", "inspections:write", "accounts:manage", "metrics:read"}
+        _READ | _GRADE | {"machines:write", "inspections:write", "accounts:manage", "metrics:read", OWN}
     ),
 }
-"""Role to actions. What nobody may do without an account stands at the route: ``PUBLIC``."""
+"""Role to actions. What needs a log-in but no action (hand checks, where to start) asks for a caller only."""
+
+PUBLIC: frozenset[str] = frozenset(
+    {
+        "GET /healthz",
+        "GET /readyz",
+        "GET /login",
+        "POST /login",
+        "GET /offline",
+        "GET /queue",
+        "GET /manifest.webmanifest",
+        "GET /sw.js",
+        "GET /problems",
+        "GET /api/v1/openapi.json",
+    }
+)
+"""Routes open to nobody in particular: they show no record, and a phone keeps some before anybody logs in."""
 
 ACTIONS: tuple[str, ...] = tuple(sorted(MAY["administrator"]))
 SEES_ALL: frozenset[Role] = frozenset({"counter", "trainer", "administrator"})
 """Others see their own records and those of a machine's inspections."""
+
+
+def scopes_of(role: Role) -> tuple[str, ...]:
+    """What a token of this role may be given."""
+    return tuple(sorted(MAY[role] - {OWN}))
 
 
 @dataclass(frozen=True, slots=True)
