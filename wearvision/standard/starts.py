@@ -204,7 +204,7 @@ def read_starts(name: str, text: str) -> Starts:
     found: dict[str, dict[str, Any]] = {"check": {}, "end": {}, "start": {}, "pair": {}}
     for kind, read in (("check", _check), ("end", _end), ("start", _start), ("pair", lambda row: Pair(**row))):
         for row in table.get(kind, []):
-            key = str(row.get("id", row.get("name", "without id")))
+            key = str(row.get("id", f"{row.get('first')} and {row.get('second')}"))
             if any(key in rows for rows in found.values()):
                 raise LimitsError(f"{name}: {kind} {key!r}: the name stands there twice.")
             try:
