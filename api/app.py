@@ -7,17 +7,22 @@ from contextlib import asynccontextmanager
 from importlib.metadata import version
 
 from fastapi import APIRouter, FastAPI
+from fastapi.middleware.gzip import GZipMiddleware
 from fastapi.staticfiles import StaticFiles
 
 from wearvision_api import problems
 from wearvision_api.doors import Doors
 from wearvision_api.headers import SecurityHeaders
 from wearvision_api.house import House
+from wearvision_api.metrics import Counts, Standing, Watch
+from wearvision_api.overload import Overload
 from wearvision_api.pages import accounts as account_pages
+from wearvision_api.pages import grades as grade_pages
+from wearvision_api.pages import home, offline
 from wearvision_api.pages import inspections as inspection_pages
 from wearvision_api.pages import machines as machine_pages
-from wearvision_api.pages import offline
-from wearvision_api.routes import accounts, grades, health, inspections, knowledge, machines, photos, starts
+from wearvision_api.routes import accounts, grades, health, inspections, knowledge, machines, metrics, photos, starts
+from wearvision_api.secure import OnlySecure
 from wearvision_api.settings import Settings
 
 DESCRIPTION = (
@@ -53,14 +58,23 @@ def create_app(settings: Settings) -> FastAPI:
         },
     )
     problems.install(app)
+    app.state.problem_page = home.problem_page
     app.add_middleware(Doors, settings=settings)
-    app.add_middleware(SecurityHeaders, secure=settings.secure)  # outermost: marks refusals, too
+    app.add_middleware(Overload, most=settings.requests)
+    if settings.proxy:
+        app.add_middleware(OnlySecure)
+    app.add_middleware(SecurityHeaders, secure=settings.secure)  # outside of those that refuse: marks refusals, too
+    counts = app.state.counts = Counts()
+    counts.registry.register(Standing(app))
+    app.add_middleware(Watch, counts=counts)
     api = APIRouter(prefix="/api/v1")
     for part in (photos, grades, machines, inspections, starts, knowledge, accounts):
         api.include_router(part.router)
     app.include_router(api)
     app.include_router(health.router)
-    for pages in (offline, account_pages, machine_pages, inspection_pages):
+    app.include_router(metrics.router)
+    for pages in (home, offline, account_pages, grade_pages, machine_pages, inspection_pages):
         app.include_router(pages.router)
-    app.mount("/static", StaticFiles(directory=offline.STATIC), name="static")
+    # Files only: a compressed page would tell the secret in it by its length (BREACH).
+    app.mount("/static", GZipMiddleware(StaticFiles(directory=offline.STATIC), minimum_size=500), name="static")
     return app

@@ -10,7 +10,9 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from wearvision_api.accounts.gate import LOCAL_ID
 from wearvision_api.accounts.roles import Caller
+from wearvision_api.pages import units
 
 TEMPLATES = Path(__file__).parent / "templates"
 
@@ -27,15 +29,27 @@ def environment() -> Environment:
     )
 
 
-def show(request: Request, who: Caller, template: str, context: Any) -> HTMLResponse:
+def show(request: Request, who: Caller | None, template: str, context: Any, status: int = 200) -> HTMLResponse:
     """A page as an answer; it is somebody's own, so no one else may keep it.
 
     Args:
-        request: For its address.
-        who: Who sees it; forms carry the secret of this log-in.
+        request: For its address and the units that this browser has chosen.
+        who: Who sees it; forms carry the secret of this log-in. None for a page that anybody may see.
         template: Name of the file.
         context: The page's own dataclass.
+        status: Of the answer.
     """
-    page = environment().get_template(template)
-    html = page.render(context=context, who=who, csrf=who.csrf, path=request.url.path)
-    return HTMLResponse(html, headers={"Cache-Control": "private, no-store"})
+    html = (
+        environment()
+        .get_template(template)
+        .render(
+            context=context,
+            who=who,
+            account=who.name if who is not None and who.id != LOCAL_ID else "",
+            csrf=who.csrf if who is not None else "",
+            path=request.url.path,
+            units=units.chosen(request),
+            systems=tuple(units.TITLES.items()),
+        )
+    )
+    return HTMLResponse(html, status, headers={"Cache-Control": "private, no-store"})
