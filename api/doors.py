@@ -6,6 +6,7 @@ made to point here (DNS rebinding): so the name asked for must be ours. It can s
 
 from __future__ import annotations
 
+import re
 from ipaddress import ip_address
 from urllib.parse import urlsplit
 
@@ -16,6 +17,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from wearvision_api.problems import Problem, respond
 from wearvision_api.settings import Settings
 
+HOST = re.compile(r"(\[[0-9a-f:.]+\]|[a-z0-9._-]+)(:[0-9]{1,5})?")
+"""A Host header (RFC 9110, 7.2); names in other scripts come in their ASCII form."""
 SAFE = {"GET", "HEAD", "OPTIONS"}
 SMALL_BYTES = 2**20
 """Of a body that is no upload; an upload may have this much besides its photo."""
@@ -56,11 +59,8 @@ def origin_is_ours(request: Request) -> bool:
 
 
 def _name(host: str) -> str:
-    try:
-        parts = urlsplit(f"//{host}")
-        return (parts.hostname or "").lower() if parts.netloc == host and parts.port != -1 else ""
-    except ValueError:  # no port, no address
-        return ""
+    found = HOST.fullmatch(host.lower())
+    return found[1].strip("[]") if found else ""
 
 
 def _is_loopback(name: str) -> bool:

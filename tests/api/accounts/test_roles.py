@@ -14,6 +14,7 @@ from fastapi import FastAPI
 from fastapi.routing import APIRoute
 from fastapi.testclient import TestClient
 from starlette.routing import BaseRoute, Mount
+
 from wearvision_api.accounts.roles import ACTIONS, PUBLIC, ROLES
 from wearvision_api.deps import caller
 
