@@ -52,15 +52,22 @@ def _option(name: str, kind: Any = None) -> Callable[[Command], Command]:
 @_option("model")
 @_option("workers")
 @_option("waiting")
+@_option("requests")
 def serve(**given: Any) -> None:
     """Starts the service and its pages.
 
     By itself it serves one person on this machine, at http://127.0.0.1:8460, without a log-in. Any other address needs
     accounts and TLS. Options win over environment variables.
     """
+    from wearvision.errors import SetupError
     from wearvision_api.serve import serve as run
 
-    run(settings_from(given))
+    settings = settings_from(given)
+    where = "for this machine only, no log-in" if not settings.accounts else "with log-in"
+    try:
+        run(settings, lambda at: click.echo(f"wearvision serves {at} {where}; stop it with Ctrl-C.", err=True))
+    except SetupError as error:
+        raise click.ClickException(str(error)) from error
 
 
 @click.command()
@@ -87,5 +94,72 @@ def administrator(name: str, password_stdin: bool, **given: Any) -> None:
     click.echo(f"{name} is {'an administrator now' if is_new else 'an administrator with a new password'}.", err=True)
 
 
-COMMANDS: dict[str, click.Command] = {"administrator": administrator, "serve": serve}
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@_option("data", click.Path(path_type=Path, file_okay=False))
+@_option("database")
+@_option("blobs")
+def backup(file: Path, **given: Any) -> None:
+    """Writes all records and photos into FILE; the service may be running.
+
+    FILE holds hashes of passwords and every photo: keep it as carefully as the service itself. Only its owner can read
+    it. Exit status 1 where it could not be written whole; then there is no FILE.
+    """
+    from wearvision.errors import SetupError
+    from wearvision_api.upkeep.backup import backup as run
+
+    settings = settings_from(given)
+    try:
+        done = run(settings.database_url, settings.blob_url, file)
+    except (SetupError, OSError) as error:
+        raise click.ClickException(str(error)) from error
+    click.echo(f"{file}: {done.rows} records and {done.photos} photos of {done.made_at}.", err=True)
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@_option("data", click.Path(path_type=Path, file_okay=False))
+@_option("database")
+@_option("blobs")
+def restore(file: Path, **given: Any) -> None:
+    """Puts the backup FILE into a new data folder, or into an empty database and photo store.
+
+    Everything in it is held to its hash first; a damaged file restores nothing. The database may be another one than
+    that of the backup. Browsers must log in anew.
+    """
+    from wearvision.errors import SetupError
+    from wearvision_api.upkeep.backup import restore as run
+
+    settings = settings_from(given)
+    try:
+        done = run(file, settings.database_url, settings.blob_url)
+    except (SetupError, OSError) as error:
+        raise click.ClickException(str(error)) from error
+    click.echo(f"{done.rows} records and {done.photos} photos as of {done.made_at}.", err=True)
+
+
+@click.command()
+@_option("data", click.Path(path_type=Path, file_okay=False))
+@_option("database")
+@_option("blobs")
+def sweep(**given: Any) -> None:
+    """Removes photos without a record: uploads that failed half-way, a day old or more. The service may be running."""
+    from wearvision_api.store.blobs import Blobs
+    from wearvision_api.upkeep.sweep import sweep_address
+
+    settings = settings_from(given)
+    blobs = Blobs(settings.blob_url)
+    if not blobs.in_folder:
+        raise click.UsageError("Only photos in a folder can be swept; an object store has no lock against uploads.")
+    done = sweep_address(settings.database_url, blobs)
+    click.echo(f"Removed {len(done.blobs)} photos without a record, {done.drafts} drafts; {done.kept} kept.", err=True)
+
+
+COMMANDS: dict[str, click.Command] = {
+    "administrator": administrator,
+    "backup": backup,
+    "restore": restore,
+    "serve": serve,
+    "sweep": sweep,
+}
 """By name; ``wearvision.cli.SERVICE_COMMANDS`` lists the same."""

@@ -45,6 +45,7 @@ class House:
         migrate(engine)
         blobs = Blobs(settings.blob_url)
         blobs.check()
+        blobs.remove_drafts()
         grader = Grader(settings.model or None, settings.limits)
         house = cls(settings, engine, blobs, grader, load_checks(), Work(settings.workers, settings.waiting))
         with house.session() as session:

@@ -27,6 +27,7 @@ TITLES: dict[str, tuple[int, str]] = {
     "not-logged-in": (401, "Log in first"),
     "not-allowed": (403, "Your role may not do this"),
     "forged": (403, "The form's token is missing or old"),
+    "insecure": (403, "Only over TLS"),
     "not-found": (404, "There is no such record"),
     "method": (405, "This address does not take this method"),
     "conflict": (409, "It does not fit what is recorded"),
@@ -88,15 +89,18 @@ def problem_of(error: Exception) -> Problem:
         faults = [{"at": ".".join(str(step) for step in row["loc"]), "message": row["msg"]} for row in error.errors()]
         where = "; ".join(f"{row['at']}: {row['message']}" for row in faults[:3])
         return Problem("invalid", f"{where}.", errors=faults)
-    if isinstance(error, HTTPException):
+    if isinstance(error, HTTPException) and not _disk_is_full(error.__cause__):
         code = next((code for code, (status, _) in TITLES.items() if status == error.status_code), "bad-request")
         return Problem(code, str(error.detail), headers=dict(error.headers or {}))
-    if _disk_is_full(error):
+    if _disk_is_full(error) or _disk_is_full(error.__cause__):  # an upload's spool file fails inside its parser
         return Problem("disk-full", "Nothing was recorded. Free some space on the service's disk, then send it again.")
+    if isinstance(error, DBAPIError) and "database is locked" in str(error.orig).lower():
+        detail = "Too many write at the same time; nothing was recorded. Send it again."
+        return Problem("busy", detail, headers={"Retry-After": "2"})
     return Problem("internal", "The service failed; nothing was recorded. Its log says why.")
 
 
-def _disk_is_full(error: BaseException) -> bool:
+def _disk_is_full(error: BaseException | None) -> bool:
     if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT):
         return True
     if isinstance(error, DBAPIError):

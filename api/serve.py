@@ -2,26 +2,91 @@
 
 from __future__ import annotations
 
+import socket
+from collections.abc import Callable
+from ipaddress import IPv6Address, ip_address
+
 import uvicorn
 
+from wearvision.errors import SetupError
+from wearvision_api import logs
 from wearvision_api.app import create_app
 from wearvision_api.settings import Settings
 
 GRACE_S = 30
 """How long a stop waits for what is in flight."""
+BACKLOG = 256
+"""Connections that may knock at the same moment; how many are answered is ``api/overload.py``'s."""
 
 
-def serve(settings: Settings) -> None:
-    """Serves until it is told to stop, then finishes what is in flight."""
-    uvicorn.run(
+def serve(settings: Settings, ready: Callable[[str], None]) -> None:
+    """Serves until it is told to stop (SIGTERM, SIGINT), then finishes what is in flight.
+
+    Args:
+        settings: Of the service.
+        ready: Is told the address once requests are answered.
+
+    Raises:
+        wearvision.errors.SetupError: the address cannot be listened on.
+    """
+    logs.configure()
+    door = listen(settings.host, settings.port)
+    config = uvicorn.Config(
         create_app(settings),
-        host=settings.host,
-        port=settings.port,
         ssl_certfile=str(settings.tls_certificate) if settings.tls_certificate else None,
         ssl_keyfile=str(settings.tls_key) if settings.tls_key else None,
         proxy_headers=bool(settings.proxy),
         forwarded_allow_ips=settings.proxy or None,
         timeout_graceful_shutdown=GRACE_S,
         server_header=False,
+        access_log=False,  # it would log addresses of people and query strings; api/metrics.py logs instead
         log_config=None,
     )
+    address = address_of(settings, door.getsockname()[1])
+    with door:
+        _Server(config, lambda: ready(address)).run(sockets=[door])
+
+
+class _Server(uvicorn.Server):
+    def __init__(self, config: uvicorn.Config, ready: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._ready = ready
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Opens house and door, then says so."""
+        await super().startup(sockets)
+        self._ready()
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A socket bound to the address; it listens once the service is ready.
+
+    Raises:
+        wearvision.errors.SetupError: it is taken, or not this machine's.
+    """
+    try:
+        family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        door = socket.socket(family, kind, protocol)
+    except OSError as error:
+        raise SetupError(f"{host} is no address of this machine: {error.strerror or error}.") from error
+    try:
+        door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        door.bind(address)
+        door.listen(BACKLOG)
+    except OSError as error:
+        door.close()
+        raise SetupError(
+            f"{host}, port {port}, cannot be listened on: {error.strerror or error}. Choose another --port or --host."
+        ) from error
+    door.set_inheritable(True)
+    return door
+
+
+def address_of(settings: Settings, port: int) -> str:
+    """Where a browser on this machine finds the service; behind a proxy, where the proxy finds it."""
+    try:
+        is_v6 = isinstance(ip_address(settings.host), IPv6Address)
+    except ValueError:
+        is_v6 = False
+    name = f"[{settings.host}]" if is_v6 else settings.host
+    return f"{'https' if settings.tls_certificate else 'http'}://{name}:{port}"

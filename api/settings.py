@@ -39,6 +39,7 @@ class Settings(BaseSettings):
     model: str = Field("", description="Released model or model folder; empty: the default.")
     workers: int = Field(os.cpu_count() or 1, ge=1, description="Photos graded at the same time.")
     waiting: int = Field(16, ge=0, description="Gradings that may wait; more are answered 503.")
+    requests: int = Field(64, ge=1, description="Requests answered at the same time; more are answered 503.")
     max_upload_mb: int = Field(64, ge=1, le=512, description="Largest photo, MiB.")
     keep_location: bool = Field(False, description="Leave the place of taking in photos that others download.")
     session_hours: int = Field(12, ge=1, description="Hours until a log-in ends.")

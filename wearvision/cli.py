@@ -16,7 +16,10 @@ PART_NAMES = ("flame_cell", "electrode", "coupler")
 """Known without importing the parts, so that ``--help`` is quick; a test holds them to the registry."""
 SERVICE_COMMANDS = {
     "administrator": "Makes the first administrator of the service.",
+    "backup": "Writes all that the service keeps into one file, while it runs.",
+    "restore": "Puts a backup into an empty place.",
     "serve": "Starts the service and its pages.",
+    "sweep": "Removes photos of the service that no record names.",
 }
 """Commands of the extra ``service`` with their line in the list."""
 

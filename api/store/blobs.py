@@ -2,20 +2,29 @@
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import os
 import re
 import tempfile
+import time
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import fsspec
 from fsspec.implementations.local import LocalFileSystem
 
 _NAME = re.compile(r"[0-9a-f]{64}")
+DRAFT = ".part-"
+_LOCK = ".lock"
 
 
 class Blobs:
     """A store of bytes; safe to share between threads and processes.
+
+    In a folder every writer holds the folder's lock together with other writers, and what removes holds it alone:
+    so nothing is removed that somebody is about to rely on.
 
     Args:
         url: fsspec address of the folder, such as ``file:///srv/photos`` or that of an object store.
@@ -24,6 +33,11 @@ class Blobs:
     def __init__(self, url: str) -> None:
         self.system, root = fsspec.core.url_to_fs(url)
         self.root = root.rstrip("/")
+
+    @property
+    def in_folder(self) -> bool:
+        """Whether it is a folder of this machine, not an object store."""
+        return isinstance(self.system, LocalFileSystem)
 
     def put(self, data: bytes) -> str:
         """Keeps bytes; when it returns they survive a loss of power.
@@ -36,12 +50,11 @@ class Blobs:
         """
         name = hashlib.sha256(data).hexdigest()
         path = self._path(name)
-        if self.system.exists(path) and self.system.size(path) == len(data):
-            return name
-        if isinstance(self.system, LocalFileSystem):
-            _write_durably(Path(path), data)
+        if self.in_folder:
+            with self._locked(fcntl.LOCK_SH):
+                _write_durably(Path(path), data)
         else:
-            self.system.pipe_file(path, data)
+            self.system.pipe_file(path, data)  # one upload: whole or not at all; again, so that it counts as fresh
         return name
 
     def get(self, name: str) -> bytes:
@@ -55,19 +68,68 @@ class Blobs:
 
     def names(self) -> list[str]:
         """All hashes that are kept."""
+        self.system.invalidate_cache()  # other processes write, too
         if not self.system.exists(self.root):
             return []
         found = (path.rsplit("/", 1)[-1] for path in self.system.find(self.root))
         return sorted(name for name in found if _NAME.fullmatch(name))
 
     def check(self) -> None:
-        """Finds out whether the store answers. Raises OSError where it does not."""
-        if isinstance(self.system, LocalFileSystem):
-            Path(self.root).mkdir(parents=True, exist_ok=True)
-            if not os.access(self.root, os.W_OK):
-                raise PermissionError(f"{self.root} cannot be written")
+        """Finds out whether the store answers; makes its folder. Raises OSError where it does not."""
+        if self.in_folder:
+            folder = Path(self.root)
+            if not folder.is_dir():
+                folder.mkdir(parents=True, exist_ok=True)
+                for entry in (folder, *folder.parents[:2]):
+                    sync_folder(entry)
+            if not os.access(folder, os.W_OK):
+                raise PermissionError(f"{folder} cannot be written")
         else:
             self.system.exists(self.root)
+
+    def remove_drafts(self) -> int:
+        """Removes what writers left that were killed while they wrote; gives their number."""
+        if not self.in_folder:
+            return 0
+        drafts = list(Path(self.root).glob(f"??/{DRAFT}*"))
+        if drafts:
+            with self._locked(fcntl.LOCK_EX):  # no writer is at work now: they are nobody's, or gone
+                for draft in drafts:
+                    draft.unlink(missing_ok=True)
+        return len(drafts)
+
+    def remove(self, names: Iterable[str], *, idle_s: float) -> list[str]:
+        """Removes blobs that nobody has put for a while.
+
+        Args:
+            names: Hashes that no record names.
+            idle_s: Seconds since somebody put these bytes; longer than any request may take to record them.
+
+        Returns:
+            What was removed.
+
+        Raises:
+            NotImplementedError: the store is not a folder; it has no lock against writers.
+        """
+        if not self.in_folder:
+            raise NotImplementedError("only a folder can be swept while the service runs")
+        removed = []
+        for name in names:
+            path = Path(self._path(name))
+            with self._locked(fcntl.LOCK_EX):
+                if path.exists() and time.time() - path.stat().st_mtime >= idle_s:
+                    path.unlink()
+                    removed.append(name)
+        return removed
+
+    @contextmanager
+    def _locked(self, how: int) -> Iterator[None]:
+        handle = os.open(f"{self.root}/{_LOCK}", os.O_RDWR | os.O_CREAT, 0o600)
+        try:
+            fcntl.flock(handle, how)
+            yield
+        finally:
+            os.close(handle)
 
     def _path(self, name: str) -> str:
         if not _NAME.fullmatch(name):
@@ -76,21 +138,33 @@ class Blobs:
 
 
 def _write_durably(path: Path, data: bytes) -> None:
-    """Bytes to disk first, then their name, then the folder's entry: a crash leaves the whole file or none."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, draft = tempfile.mkstemp(dir=path.parent, prefix=".part-")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(draft).replace(path)
-    except BaseException:
-        Path(draft).unlink(missing_ok=True)
-        raise
-    for folder in (path.parent, path.parent.parent):
-        entry = os.open(folder, os.O_RDONLY)
+    """Bytes to disk first, then their name, then the folder's entry: a crash leaves the whole file or none.
+
+    Bytes that are there already are marked as wanted; their entry is synced again, since whoever wrote them may not
+    have come to that yet.
+    """
+    if path.exists() and path.stat().st_size == len(data):
+        os.utime(path)
+    else:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, draft = tempfile.mkstemp(dir=path.parent, prefix=DRAFT)
         try:
-            os.fsync(entry)
-        finally:
-            os.close(entry)
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            Path(draft).replace(path)
+        except BaseException:
+            Path(draft).unlink(missing_ok=True)
+            raise
+    for folder in (path.parent, path.parent.parent):
+        sync_folder(folder)
+
+
+def sync_folder(folder: Path) -> None:
+    """Brings a folder's entries to disk."""
+    entry = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(entry)
+    finally:
+        os.close(entry)

@@ -9,9 +9,17 @@ from alembic import command
 from alembic.config import Config
 from sqlalchemy import Engine, create_engine, event
 
+from wearvision.errors import SetupError
+from wearvision_api.store.blobs import sync_folder
+
 MIGRATIONS = Path(__file__).parent / "migrations"
 BUSY_MS = 15_000
 """How long a writer waits for another one before SQLite gives up."""
+POOL: dict[str, Any] = {
+    "pool_size": 10,
+    "max_overflow": 40,
+    "hide_parameters": True,  # errors are logged, and values may be names or hashes of passwords
+}
 
 
 def open_engine(url: str) -> Engine:
@@ -21,9 +29,9 @@ def open_engine(url: str) -> Engine:
         url: Address in SQLAlchemy's form; the folder of an SQLite file is made.
     """
     if not url.startswith("sqlite"):
-        return create_engine(url, pool_pre_ping=True, pool_size=10, max_overflow=40)
+        return create_engine(url, pool_pre_ping=True, **POOL)
     Path(url.removeprefix("sqlite:///")).parent.mkdir(parents=True, exist_ok=True)
-    engine = create_engine(url, connect_args={"timeout": BUSY_MS / 1000}, pool_size=10, max_overflow=40)
+    engine = create_engine(url, connect_args={"timeout": BUSY_MS / 1000}, **POOL)
 
     @event.listens_for(engine, "connect")
     def _prepare(connection: Any, _record: object) -> None:
@@ -42,6 +50,18 @@ def open_engine(url: str) -> Engine:
     return engine
 
 
+def open_existing(url: str) -> Engine:
+    """An engine for a database that is there; none is made.
+
+    Raises:
+        wearvision.errors.SetupError: there is no such file.
+    """
+    file = Path(url.removeprefix("sqlite:///"))
+    if url.startswith("sqlite") and not file.exists():
+        raise SetupError(f"There is no database {file}; is --data right?")
+    return open_engine(url)
+
+
 def migration_config(engine: Engine) -> Config:
     """Alembic's configuration for an open database."""
     config = Config()
@@ -53,3 +73,5 @@ def migration_config(engine: Engine) -> Config:
 def migrate(engine: Engine, revision: str = "head") -> None:
     """Brings the tables to a revision; does nothing where they are there already."""
     command.upgrade(migration_config(engine), revision)
+    if engine.dialect.name == "sqlite" and engine.url.database:
+        sync_folder(Path(engine.url.database).parent)  # the file's name, too, must survive a loss of power

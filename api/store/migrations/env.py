@@ -5,8 +5,12 @@ from __future__ import annotations
 from typing import Any, Literal
 
 from alembic import context
+from sqlalchemy import text
 
 from wearvision_api.store.tables import Base, Instant
+
+ONE_AT_A_TIME = 0x57454152
+"""Key of PostgreSQL's advisory lock: processes that start together migrate one after another."""
 
 
 def _render(kind: str, item: Any, _context: object) -> str | Literal[False]:
@@ -15,8 +19,28 @@ def _render(kind: str, item: Any, _context: object) -> str | Literal[False]:
 
 
 engine = context.config.attributes["engine"]
+is_sqlite = engine.dialect.name == "sqlite"
 with engine.connect() as connection:
-    context.configure(connection=connection, target_metadata=Base.metadata, render_as_batch=True, render_item=_render)
-    with context.begin_transaction():
-        context.run_migrations()
-    connection.commit()
+    raw = connection.connection.driver_connection
+    if is_sqlite:
+        # SQLite changes a table by making it anew, and dropping the old one would break rows that refer to it.
+        raw.execute("PRAGMA foreign_keys=OFF")
+    try:
+        if not is_sqlite:
+            connection.execute(text("select pg_advisory_xact_lock(:key)"), {"key": ONE_AT_A_TIME})
+        context.configure(
+            connection=connection,
+            target_metadata=Base.metadata,
+            render_as_batch=True,
+            render_item=_render,
+            compare_type=True,
+        )
+        with context.begin_transaction():
+            context.run_migrations()
+        if is_sqlite and (broken := connection.execute(text("PRAGMA foreign_key_check")).first()):
+            raise RuntimeError(f"a migration would leave {broken[0]} referring to what is not there; it was taken back")
+        connection.commit()
+    finally:
+        connection.rollback()
+        if is_sqlite:
+            raw.execute("PRAGMA foreign_keys=ON")

@@ -1,0 +1,47 @@
+"""Turns requests away, before their body is read, once as many are in flight as the service can answer in time."""
+
+from __future__ import annotations
+
+from starlette.requests import Request
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from wearvision_api.problems import Problem, respond
+
+RETRY_AFTER_S = 2
+HEALTH = frozenset({"/healthz", "/readyz", "/metrics"})
+"""Never turned away: whoever watches the service asks just when it is busy."""
+
+
+class Overload:
+    """ASGI middleware with a fixed number of places.
+
+    Without it requests would wait in the server without end, each with its photo in memory.
+
+    Args:
+        app: What answers.
+        most: Requests in flight at the same time, >= 1.
+    """
+
+    def __init__(self, app: ASGIApp, *, most: int) -> None:
+        if most < 1:
+            raise ValueError(f"most must be at least 1, not {most}")
+        self.app, self.most, self.inside = app, most, 0  # one event loop: no lock
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """One request."""
+        if scope["type"] != "http" or scope["path"] in HEALTH:
+            await self.app(scope, receive, send)
+            return
+        if self.inside >= self.most:
+            problem = Problem(
+                "busy",
+                f"{self.most} requests are in flight; nothing was recorded. Send it again.",
+                headers={"Retry-After": str(RETRY_AFTER_S)},
+            )
+            await respond(Request(scope), problem)(scope, receive, send)
+            return
+        self.inside += 1
+        try:
+            await self.app(scope, receive, send)
+        finally:
+            self.inside -= 1

@@ -1,0 +1,1 @@
+"""Looks after what is kept: backup, restore, and sweeping of what no record names."""
