@@ -10,6 +10,7 @@ import json
 import math
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
@@ -341,6 +342,29 @@ def test_a_range_across_a_limit_leaves_the_check_open() -> None:
     walked = walk("drops-out", [*again, {"check": "supply-rest", "answer": 12.6}])
     assert walked.check.id == "supply-load"
     assert [one["value"] for one in walked.settings] == [12.6]
+
+
+def test_a_range_within_one_band_counts_by_its_middle_and_keeps_its_ends() -> None:
+    answers = [one for one in to_gases(5) if one["check"] not in ("cut-off", "air-band", "smoke", "oxygen")]
+    answers[-1] = {"check": "pump-pressure", "answer": "100-104 psi"}
+    (setting,) = walk("no-fuel", answers).settings
+    low, high = 100 * 0.0689476, 104 * 0.0689476  # bar, by definition of the units
+    assert [setting[key] for key in ("low", "value", "high")] == pytest.approx([low, (low + high) / 2, high])
+
+
+def test_gases_are_compared_by_the_last_reading_of_a_check() -> None:
+    """The first oxygen lies on both sides of a limit and would not fit: it was read again."""
+    answers = [*to_gases("0.5-4.5"), {"check": "oxygen", "answer": 7}]
+    assert walk("no-fuel", [*answers, {"check": "carbon-dioxide", "answer": 10.3}]).check.id == "draft"
+    with pytest.raises(ReadingError, match="does not fit oxygen 7 %"):
+        walk("no-fuel", [*answers, {"check": "carbon-dioxide", "answer": 12.2}])
+
+
+@pytest.mark.parametrize("bad", ["Measure the spark.", "Read the high voltage.", "Draw an arc."])
+def test_c9_3_sees_what_it_is_to_forbid(bad: str) -> None:
+    check = replace(DATA.checks["restart"], steps=(bad,))
+    with pytest.raises(AssertionError):
+        test_c9_3_no_step_asks_for_a_live_high_voltage_reading(check)
 
 
 def test_a_range_between_two_ways_is_open_though_both_say_the_same() -> None:
