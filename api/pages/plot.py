@@ -106,7 +106,7 @@ class _Frame:
         if found is not None:
             # An interval's far end may lie years ahead; the points must stay readable.
             last = min(found.latest, found.hours + (found.hours - first))
-        room = max(last - first, 1.0) * 0.05
+        room = max((last - first) * 0.05, 5.0)
         top = max(series[-1].limit, *(point.high for point in points)) * 1.1
         return cls(first - room, last + room, top)
 

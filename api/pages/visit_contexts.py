@@ -91,7 +91,7 @@ class MeasureHistory:
 
     Attributes:
         title: Part and mode.
-        plot: The picture, SVG.
+        plot: The picture, SVG; empty where there is one visit only.
         rows: Hours, day, value with interval, and what the part had been through, newest last.
         outlook: When the limit is reached, or why that is not said.
     """
@@ -253,7 +253,8 @@ def measure_histories(series: Sequence[Series]) -> tuple[MeasureHistory, ...]:
                     event = f"{event}, then {one.ended}".removeprefix(", ")
                 value = f"{point.value:.2f} ({point.low:.2f} to {point.high:.2f})"
                 rows.append((f"{point.hours:g}", f"{point.at:%Y-%m-%d}", value, event))
-        picture = plot(several, f"{title} over running hours", f"plot-{key}-{measure}")
+        several_hours = len({point.hours for one in several for point in one.points}) > 1
+        picture = plot(several, f"{title} over running hours", f"plot-{key}-{measure}") if several_hours else ""
         found.append(MeasureHistory(title, Markup(picture), tuple(rows), outlook(several[-1])))
     return tuple(found)
 

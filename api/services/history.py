@@ -150,7 +150,8 @@ def series_of(visits: Sequence[Visit], limits: Limits) -> tuple[Series, ...]:
                     key = seen.part, mode.measure
                     began[key] = ended
                     if key in running:
-                        done.append(replace(running.pop(key), ended=ended))
+                        reason = f"It ends here: the part was {ended}, and nothing was measured since."
+                        done.append(replace(running.pop(key), ended=ended, reason=reason))
     current = [_projected(series, limits.row(series.part, series.measure)) for series in running.values()]
     order = [(part.key, mode.measure) for part in PARTS.values() for mode in part.modes]
     return tuple(sorted(done + current, key=lambda one: (order.index((one.part, one.measure)), one.points[0].hours)))

@@ -203,7 +203,10 @@ def _lines(page: _Page, sheet: Sheet) -> Iterable[Flowable]:
 
 
 class _Mark(Flowable):  # type: ignore[misc]  # the PDF library has no types
-    """A grade's own mark, as on screen: empty, half or full circle; a dash for no grade."""
+    """A grade's own mark, of the same shapes as on the pages: ringed dot, half-filled diamond, cracked square.
+
+    Drawn on 24 by 24 with y upwards, whatever its size.
+    """
 
     def __init__(self, grade: str | None, size: float = 4 * mm) -> None:
         super().__init__()
@@ -211,18 +214,36 @@ class _Mark(Flowable):  # type: ignore[misc]  # the PDF library has no types
 
     def draw(self) -> None:
         """On the page."""
-        half = self.width / 2
+        canvas = self.canv
         colour = colors.HexColor(COLOURS.get(self.grade or "", "#5b6068"))
-        self.canv.setStrokeColor(colour)
-        self.canv.setFillColor(colour)
-        self.canv.setLineWidth(self.width / 9)
-        if self.grade is None:
-            self.canv.line(0, half, self.width, half)
-            return
-        inner = half * 0.85
-        self.canv.circle(half, half, inner, fill=int(self.grade == "replace"))
-        if self.grade == "clean-and-reuse":
-            self.canv.wedge(half - inner, half - inner, half + inner, half + inner, 90, 180, fill=1)
+        canvas.setStrokeColor(colour)
+        canvas.setFillColor(colour)
+        canvas.scale(self.width / 24, self.height / 24)
+        canvas.setLineWidth(2.6)
+        if self.grade == "serviceable":
+            canvas.circle(12, 12, 9)
+            canvas.circle(12, 12, 3.2, stroke=0, fill=1)
+        elif self.grade == "clean-and-reuse":
+            self._shape([(12, 22.5), (22.5, 12), (12, 1.5), (1.5, 12)], stroke=1)
+            self._shape([(3, 12), (21, 12), (12, 3)], fill=1)
+        elif self.grade == "replace":
+            canvas.rect(2, 2.5, 20, 19, stroke=0, fill=1)
+            canvas.setFillColor(colors.white)
+            crack = [(11, 21.5), (15, 15.5), (10, 10.5), (14, 2.5), (11, 2.5), (6.5, 10.5), (11.5, 15.5), (8, 21.5)]
+            self._shape(crack, fill=1)
+        else:
+            canvas.setDash(4, 3.5)
+            canvas.circle(12, 12, 9.5)
+            canvas.setDash()
+            canvas.line(7.5, 12, 16.5, 12)
+
+    def _shape(self, corners: Sequence[tuple[float, float]], *, stroke: int = 0, fill: int = 0) -> None:
+        path = self.canv.beginPath()
+        path.moveTo(*corners[0])
+        for corner in corners[1:]:
+            path.lineTo(*corner)
+        path.close()
+        self.canv.drawPath(path, stroke=stroke, fill=fill)
 
 
 class _Numbered(Canvas):  # type: ignore[misc]  # the PDF library has no types

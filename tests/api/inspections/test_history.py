@@ -86,6 +86,7 @@ def test_series_begins_anew_with_a_replaced_part() -> None:
     found = series_of(visits([*RISING, (2000, 0.01)], done={3: "replaced"}), LIMITS)
     assert [len(one.points) for one in found] == [4, 1]
     assert (found[0].ended, found[0].projection) == ("replaced", None)
+    assert "the part was replaced" in found[0].reason
     assert found[1].began == "replaced"
     assert "since the part was replaced" in found[1].reason
 
