@@ -8,9 +8,9 @@ from xml.sax.saxutils import escape
 
 from wearvision_api.services.history import Series
 
-WIDTH, HEIGHT = 640, 260
-LEFT, RIGHT, TOP, BOTTOM = 52, 16, 16, 44
-TICKS = 5
+WIDTH, HEIGHT = 420, 250
+LEFT, RIGHT, TOP, BOTTOM = 48, 12, 20, 46
+TICKS = 4
 
 
 def ticks(low: float, high: float, most: int = TICKS) -> list[float]:
@@ -41,7 +41,7 @@ def plot(series: Sequence[Series], title: str, name: str) -> str:
     now = series[-1]
     pieces = [
         f'<svg class="plot" role="img" viewBox="0 0 {WIDTH} {HEIGHT}" width="{WIDTH}" height="{HEIGHT}" '
-        f'aria-labelledby="{name}-title {name}-desc" font-size="12" fill="currentColor" stroke="none">',
+        f'aria-labelledby="{name}-title {name}-desc" font-size="13" fill="currentColor" stroke="none">',
         f'<title id="{name}-title">{escape(title)}</title>',
         f'<desc id="{name}-desc">{escape(describe(series))}</desc>',
         *_axes(frame),
@@ -84,7 +84,7 @@ def outlook(series: Series) -> str:
     """When the limit is reached, or why that is not said."""
     found = series.projection
     if found is None:
-        return f"No projection: {series.reason}"
+        return f"No projection. {series.reason}"
     return (
         f"Reaches {series.limit_grade} at about {found.hours:.0f} running hours "
         f"({found.earliest:.0f} to {found.latest:.0f}, {found.level:.0%} interval)."

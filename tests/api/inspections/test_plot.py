@@ -37,8 +37,8 @@ def test_ticks_are_few_round_and_inside(low: float, span: float) -> None:
 
 
 def test_ticks_of_a_known_span() -> None:
-    assert ticks(0, 10) == [0, 2, 4, 6, 8, 10]
-    assert ticks(940, 1810) == [1000, 1200, 1400, 1600, 1800]
+    assert ticks(0, 10, 5) == [0, 2, 4, 6, 8, 10]
+    assert ticks(940, 1810, 5) == [1000, 1200, 1400, 1600, 1800]
 
 
 @pytest.mark.parametrize("projected", [True, False])
@@ -67,5 +67,5 @@ def test_plot_marks_where_the_part_was_replaced() -> None:
 
 def test_description_says_the_outlook() -> None:
     assert "Reaches replace at about 25" in describe(series(RISING))
-    assert "No projection: 2 of at least 3" in describe(series(RISING[:2]))
+    assert "No projection. 2 of at least 3" in describe(series(RISING[:2]))
     assert "the part was replaced" in describe(series([(200.0, 0.3, "replaced")]))
