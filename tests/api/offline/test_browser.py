@@ -227,8 +227,10 @@ def test_page_can_be_installed_and_breaks_no_policy(phone: Phone) -> None:
     assert tools.send("Page.getInstallabilityErrors")["installabilityErrors"] == []
     manifest = json.loads(tools.send("Page.getAppManifest")["data"])
     sizes = page.evaluate(
-        """async (icons) => Promise.all(icons.map(async ({ src }) =>
-             { const one = await createImageBitmap(await (await fetch(src)).blob()); return `${one.width}x${one.height}`; }))""",
+        """async (icons) => Promise.all(icons.map(async ({ src }) => {
+             const one = await createImageBitmap(await (await fetch(src)).blob());
+             return `${one.width}x${one.height}`;
+           }))""",
         manifest["icons"][1:],
     )
     assert sizes == [icon["sizes"] for icon in manifest["icons"][1:]]

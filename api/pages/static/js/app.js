@@ -15,7 +15,7 @@ async function showCount() {
 function lookAtPhotos(input) {
   const answer = document.createElement("div");
   answer.setAttribute("role", "status");
-  input.after(answer);
+  (input.closest("p") ?? input).after(answer);
   input.addEventListener("change", async () => {
     const [{ checkPhoto }, { verdictOn }] = await Promise.all([import("./capture.js"), import("./dom.js")]);
     const fitness = await known("/api/v1/fitness");
@@ -33,7 +33,7 @@ function keepForm(form) {
     const files = await Promise.all(
       [...data.values()].filter((value) => value instanceof File && value.size).map(heldInMemory),
     );
-    if (!files.length) return;
+    if (!files.length) return form.submit(); // the service says what is missing
     const fields = Object.fromEntries([...data].filter(([, value]) => typeof value === "string" && value));
     const items = gradeItems(files, fields);
     const grade = items.at(-1).id;
@@ -41,16 +41,29 @@ function keepForm(form) {
     try {
       await keep(items);
     } catch {
-      form.submit(); // the phone's storage is full or shut off: straight to the service
-      return;
+      return form.submit(); // the phone's storage is full or shut off: straight to the service
     }
     await keepSending();
     const waits = (await (await queue()).store.items()).some((one) => one.id === grade);
-    location.assign(waits ? "/queue" : `/grades/${grade}`);
+    return location.assign(waits ? "/queue" : `/grades/${grade}`);
   });
 }
 
+/** A reading that could not be sent from its page goes in where it is kept. */
+function offerQueue({ detail }) {
+  const [, grade] = /^\/grades\/([0-9a-f-]{36})/.exec(location.pathname) ?? [];
+  const link = document.createElement("a");
+  link.href = grade ? `/offline#checks//${grade}` : "/offline";
+  link.textContent = "Enter it where it is kept on this phone.";
+  const alert = document.createElement("p");
+  alert.className = "error";
+  alert.setAttribute("role", "alert");
+  alert.append("No link: it was not sent. ", link);
+  detail.elt.append(alert);
+}
+
 function start() {
+  document.addEventListener("htmx:sendError", offerQueue);
   document.querySelectorAll("input[type=file][data-capture]").forEach(lookAtPhotos);
   document.querySelectorAll("form[data-keep=grade]").forEach(keepForm);
   onChange(() => void showCount());

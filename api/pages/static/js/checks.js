@@ -49,7 +49,7 @@ function shown(check, data) {
     el("p", {}, check.why),
     check.cautions.length ? el("ul", { className: "caution" }, check.cautions.map((text) => el("li", {}, text))) : null,
     check.needs.length ? el("p", {}, `You need: ${check.needs.join(", ")}.`) : null,
-    el("ol", {}, check.steps.map((text) => el("li", {}, text))),
+    el("ol", { className: "steps" }, check.steps.map((text) => el("li", {}, text))),
     check.reading ? entry(check, data) : null,
     el("p", { className: "source" }, `Source: ${check.source}`),
   );
@@ -69,13 +69,9 @@ export function readingFields(check, data) {
   select.value = unit;
   const flashes = answers.some((answer) => "flashes" in answer) ? ["3 flashes"] : [];
   const also = [...words, ...flashes].map((word) => `“${word}”`).join(", ");
-  const nodes = [
-    el("label", { for: input.id }, quantity, also ? ` (a number, or ${also})` : ""),
-    input,
-    el("label", { for: select.id }, "Unit"),
-    select,
-  ];
-  return { nodes, value: () => [input.value, select.value] };
+  const label = el("label", { for: input.id }, quantity, also ? el("span", { className: "hint" }, ` a number, or ${also}`) : null);
+  const scale = el("div", {}, el("label", { for: select.id }, "Unit"), select);
+  return { nodes: [el("div", { className: "number-row field" }, el("div", {}, label, input), scale)], value: () => [input.value, select.value] };
 }
 
 function entry(check, data) {
@@ -91,7 +87,7 @@ function entry(check, data) {
     } catch (error) {
       return answer.replaceChildren(el("p", { className: "error" }, error.message));
     }
-    const said = el("p", { "data-says": finding.says }, el("strong", {}, `${SAYS[finding.says]}. `), finding.text);
+    const said = el("p", { "data-says": finding.says, className: `answer s-${finding.says}` }, el("strong", {}, `${SAYS[finding.says]}. `), finding.text);
     const grade = byId("checks-grade").value;
     if (!grade) return answer.replaceChildren(said);
     try {

@@ -13,15 +13,18 @@ const SECTIONS = ["home", "take", "start", "checks", "visit", "queue"];
 /** Section and what it shows; the address of a page that could not be fetched leads to its stand-in. */
 async function place() {
   const [name, ...rest] = location.hash.slice(1).split("/");
-  if (SECTIONS.includes(name)) return [name, ...rest];
+  if (SECTIONS.includes(name)) return name === "checks" ? ["checks", rest[0] || (await partOf(rest[1])), rest[1]] : [name, ...rest];
   const [first, id] = location.pathname.slice(1).split("/");
-  if (first === "grades" && id) {
-    const { store } = await queue();
-    const record = [...(await store.items()), ...(await store.sent())].find((one) => one.id === id);
-    return ["checks", record?.body?.part ?? record?.part ?? "", id];
-  }
+  if (first === "grades" && id) return ["checks", await partOf(id), id];
   const stands = { grade: "take", queue: "queue", start: "start", machines: "visit", inspections: "visit" };
   return [stands[first] ?? "home", id ?? ""];
+}
+
+/** The part of a grade that this phone kept or sent; empty for others. */
+async function partOf(grade) {
+  const { store } = await queue();
+  const record = [...(await store.items()), ...(await store.sent())].find((one) => one.id === grade);
+  return record?.body?.part ?? record?.part ?? "";
 }
 
 async function show() {

@@ -49,9 +49,9 @@ async function draw(place, cautions, start, answers, data) {
   place.replaceChildren(
     cautions,
     el("h3", {}, start.title),
-    el("ol", { "aria-label": "Path so far" }, path),
+    path.length ? el("ol", { className: "path", "aria-label": "Path so far" }, path) : "",
     check ? asked(check, answers, data, go) : ended(end, start, answers, photograph, go),
-    el("p", {}, back, " ", el("a", { href: "#start" }, "All symptoms")),
+    el("p", { className: "actions" }, back, " ", el("a", { href: "#start" }, "All symptoms")),
   );
 }
 
@@ -77,7 +77,7 @@ function asked(check, answers, data, go) {
     el("p", {}, check.why),
     el("ul", { className: "caution" }, check.cautions.map((text) => el("li", {}, text))),
     check.needs.length ? el("p", {}, `You need: ${check.needs.join(", ")}.`) : null,
-    el("ol", {}, check.steps.map((text) => el("li", {}, text))),
+    el("ol", { className: "steps" }, check.steps.map((text) => el("li", {}, text))),
     photo ? el("p", {}, el("a", { href: "#take" }, `Photograph: ${PARTS[photo]}`)) : null,
     form,
     el("p", { className: "source" }, `Source: ${check.source}`),

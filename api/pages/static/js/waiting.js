@@ -43,9 +43,7 @@ function row(item, items, waiting) {
     { "data-id": item.id, "data-state": item.state },
     el("p", {}, el("strong", {}, item.label), ` · kept ${when(item.kept)}`),
     el("p", { className: item.state === "parked" ? "error" : "" }, STATES[item.state], state ? `. ${state}` : ""),
-    retry,
-    save,
-    remove,
+    el("p", { className: "actions" }, retry, save ?? "", remove),
   );
 }
 
