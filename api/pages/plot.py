@@ -55,9 +55,9 @@ def plot(series: Sequence[Series], title: str, name: str) -> str:
         if one.ended:
             x = frame.x(one.points[-1].hours)
             pieces.append(_stroke(x, TOP, x, HEIGHT - BOTTOM, 'class="break" stroke-dasharray="2 4"'))
-            pieces.append(
-                f'<text x="{x - 4:.1f}" y="{HEIGHT - BOTTOM - 6}" text-anchor="end">{escape(one.ended)}</text>'
-            )
+            side, shift = ("start", 4) if x < LEFT + 80 else ("end", -4)  # off the axis
+            label = f'<text x="{x + shift:.1f}" y="{HEIGHT - BOTTOM - 6}" text-anchor="{side}">'
+            pieces.append(f"{label}{escape(one.ended)}</text>")
         for point in one.points:
             x = frame.x(point.hours)
             pieces.append(_stroke(x, frame.y(point.low), x, frame.y(point.high), 'class="interval"'))
