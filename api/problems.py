@@ -9,13 +9,14 @@ import errno
 import logging
 from collections.abc import Mapping
 from typing import Any
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 from sqlalchemy.exc import DBAPIError
 from starlette.exceptions import HTTPException
+from starlette.routing import Match
 
 from wearvision.errors import InputError, PhotoError, PhotoTooLarge
 
@@ -111,7 +112,8 @@ def _disk_is_full(error: BaseException | None) -> bool:
 
 def respond(request: Request, problem: Problem) -> Response:
     """The JSON answer."""
-    return JSONResponse(problem.body(request.url.path), problem.status, headers=problem.headers, media_type=MEDIA_TYPE)
+    body = problem.body(quote(request.url.path))
+    return JSONResponse(body, problem.status, headers=problem.headers, media_type=MEDIA_TYPE)
 
 
 def install(app: FastAPI) -> None:
@@ -119,6 +121,8 @@ def install(app: FastAPI) -> None:
 
     def answer(request: Request, error: Exception) -> Response:
         problem = problem_of(error)
+        if problem.code == "method":
+            problem.headers["Allow"] = ", ".join(_allowed(request))
         if problem.code == "internal":
             LOG.error("unforeseen error", exc_info=error)
         page = getattr(request.app.state, "problem_page", None)
@@ -132,6 +136,13 @@ def install(app: FastAPI) -> None:
 
     for kind in (Problem, InputError, RequestValidationError, HTTPException, OSError, DBAPIError, Exception):
         app.add_exception_handler(kind, answer)
+
+
+def _allowed(request: Request) -> list[str]:
+    """Methods that the address takes (RFC 9110, 15.5.6); the router itself names those of the first route only."""
+    routes = request.app.router.routes
+    scopes = {method: {**request.scope, "method": method} for method in ("DELETE", "GET", "PATCH", "POST", "PUT")}
+    return [name for name, scope in scopes.items() if any(one.matches(scope)[0] is Match.FULL for one in routes)]
 
 
 def _accepts(request: Request) -> str:
