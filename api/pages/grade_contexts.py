@@ -270,7 +270,8 @@ def _pictures(row: GradeRow, spec: PartSpec | None) -> tuple[PictureView, ...]:
         PictureView(
             f"/api/v1/grades/{row.id}/pictures/{number}?outlines=false",
             f"/api/v1/grades/{row.id}/pictures/{number}",
-            f"The {what} as it was judged" + (f", photo {number + 1} of {count}" if count > 1 else ""),
+            (f"The {what} as it was judged" if row.report["usable"] else "The photo as it was looked at")
+            + (f", photo {number + 1} of {count}" if count > 1 else ""),
         )
         for number in range(count)
     )
@@ -282,7 +283,7 @@ def _measures(house: House, row: GradeRow) -> tuple[MeasureView, ...]:
     return tuple(
         MeasureView(
             said.title,
-            said.value,
+            f"Measured {said.value}" if line["value"] is not None else said.value.capitalize(),
             said.limits,
             said.note,
             said.grade,

@@ -45,17 +45,22 @@ def context(system: System) -> PatternContext:
         ),
         measures=(
             MeasureView(
-                "film on the window", "0.05 (0.00 to 0.12)", limits, "", "serviceable", BarView(_ZONES, "0", "8", "18")
+                "film on the window",
+                "Measured 0.05 (0.00 to 0.12)",
+                limits,
+                "",
+                "serviceable",
+                BarView(_ZONES, "0", "8", "18"),
             ),
             MeasureView(
                 "clouded window",
-                "0.35 (0.20 to 0.60)",
+                "Measured 0.35 (0.20 to 0.60)",
                 limits,
                 "",
                 "clean-and-reuse",
                 BarView(_ZONES, "30", "48", "80"),
             ),
-            MeasureView("rim out of round", "not measured: glare", limits, "", None, None),
+            MeasureView("rim out of round", "Not measured: glare", limits, "", None, None),
         ),
         checks=(
             check_view(table["cell-crack"], system, None, "needed for a verdict"),
