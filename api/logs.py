@@ -38,9 +38,8 @@ def configure(stream: TextIO = sys.stderr) -> None:
     )
     root = logging.getLogger()
     root.handlers[:] = [handler]
-    root.setLevel(logging.INFO)
-    for name in ("uvicorn", "uvicorn.error", "alembic"):
-        logging.getLogger(name).setLevel(logging.WARNING)
+    root.setLevel(logging.WARNING)  # what libraries tell at leisure may hold addresses and names
+    logging.getLogger("wearvision_api").setLevel(logging.INFO)
     server = logging.getLogger("uvicorn.error")
     if _once not in server.filters:
         server.addFilter(_once)

@@ -29,8 +29,8 @@ def serve(settings: Settings, ready: Callable[[str], None]) -> None:
     Raises:
         wearvision.errors.SetupError: the address cannot be listened on.
     """
-    logs.configure()
     door = listen(settings.host, settings.port)
+    logs.configure()
     config = uvicorn.Config(
         create_app(settings),
         ssl_certfile=str(settings.tls_certificate) if settings.tls_certificate else None,

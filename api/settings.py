@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from ipaddress import ip_address
+from ipaddress import ip_address, ip_network
 from pathlib import Path
 
 from pydantic import Field, model_validator
@@ -50,6 +50,11 @@ class Settings(BaseSettings):
     def _safe(self) -> Settings:
         if (self.tls_certificate is None) != (self.tls_key is None):
             raise ValueError("TLS needs both files: --tls-certificate and --tls-key")
+        for peer in filter(None, self.proxy.split(",")):
+            try:
+                ip_network(peer.strip())  # never a wildcard: everybody could then claim to have come over TLS
+            except ValueError as error:
+                raise ValueError(f"{peer.strip()!r} is no address or network of a proxy") from error
         if self.loopback:
             return self
         if not self.accounts:

@@ -94,17 +94,15 @@ def members(path: Path) -> Iterator[tuple[str, IO[bytes]]]:
     """Name and content of each member, in order; nothing is ever unpacked by its name.
 
     Raises:
-        BadArchive: it is no archive of ours, or is cut off.
+        BadArchive: it holds what no archive of ours does.
+        tarfile.TarError: it is no archive, or is cut off.
     """
-    try:
-        with tarfile.open(path, "r:") as archive:
-            for info in archive:
-                content = archive.extractfile(info) if info.isreg() else None
-                if content is None or not _MEMBER.fullmatch(info.name):
-                    raise BadArchive(f"{path} holds {info.name[:80]!r}, which no backup holds.")
-                yield info.name, content
-    except (tarfile.TarError, EOFError) as error:
-        raise BadArchive(f"{path} cannot be read as a backup: {error}.") from error
+    with tarfile.open(path, "r:") as archive:
+        for info in archive:
+            content = archive.extractfile(info) if info.isreg() else None
+            if content is None or not _MEMBER.fullmatch(info.name):
+                raise BadArchive(f"{path} holds {info.name[:80]!r}, which no backup holds.")
+            yield info.name, content
 
 
 def verify(path: Path, keep: Callable[[str, IO[bytes]], None] | None = None) -> Manifest:
@@ -117,6 +115,13 @@ def verify(path: Path, keep: Callable[[str, IO[bytes]], None] | None = None) -> 
     Raises:
         BadArchive: something is damaged or missing.
     """
+    try:
+        return _verify(path, keep)
+    except tarfile.TarError as error:
+        raise BadArchive(f"{path} cannot be read as a backup: {error}.") from error
+
+
+def _verify(path: Path, keep: Callable[[str, IO[bytes]], None] | None) -> Manifest:
     digests: dict[str, str] = {}
     manifest: Manifest | None = None
     for name, content in members(path):

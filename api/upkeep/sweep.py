@@ -67,12 +67,10 @@ def sweep_address(database_url: str, blobs: Blobs) -> Swept:
 def mentioned(session: Session) -> set[str]:
     """Every hash that stands in any record.
 
-    All text of all tables is looked through: a column that names blobs and was forgotten here would lose photos.
+    All of all tables is looked through: a column that names blobs and was forgotten here would lose photos.
     """
     found: set[str] = set()
     for table in Base.metadata.sorted_tables:
-        columns = [column for column in table.columns if column.type.python_type in (str, dict, list)]
-        if columns:
-            for row in session.execute(select(*columns).execution_options(yield_per=200)):
-                found.update(_HASH.findall(repr(tuple(row))))
+        for row in session.execute(select(table).execution_options(yield_per=200)):
+            found.update(_HASH.findall(repr(tuple(row))))
     return found

@@ -1,0 +1,81 @@
+"""A full disk: a small file system of its own, filled to the brim."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from wearvision_api.app import create_app
+from wearvision_api.settings import Settings
+from wearvision_api.store.blobs import DRAFT
+
+from .process import different
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    mounted = os.geteuid() == 0 and subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=8m", "none", str(folder)], check=False, capture_output=True
+    )
+    if not mounted or mounted.returncode:
+        pytest.skip("only root may mount a small file system here")
+    yield folder
+    subprocess.run(["umount", "-l", str(folder)], check=True)
+
+
+def fill(folder: Path) -> Path:
+    ballast = folder / "ballast"
+    with ballast.open("wb", buffering=0) as file:
+        for size in (1 << 16, 1 << 12, 1):
+            try:
+                while True:
+                    file.write(bytes(size))
+            except OSError:
+                continue
+    return ballast
+
+
+def test_full_disk_answers_507_and_loses_nothing(small_disk: Path, small: bytes) -> None:
+    settings = Settings(data=small_disk / "data", workers=1, waiting=4)
+    with TestClient(create_app(settings), base_url="http://127.0.0.1", raise_server_exceptions=False) as client:
+
+        def upload(number: int) -> tuple[int, dict[str, str]]:
+            files = {"file": ("photo.jpg", different(small, number), "image/jpeg")}
+            answer = client.post("/api/v1/photos", files=files, headers={"Idempotency-Key": str(number)})
+            return answer.status_code, answer.json()
+
+        status, before = upload(1)
+        assert status == 201
+        ballast = fill(small_disk)
+        status, problem = upload(2)
+        assert (status, problem["code"]) == (507, "disk-full")
+        grade = client.post("/api/v1/grades", json={"photos": [before["id"]]})
+        assert grade.status_code == 507, grade.text
+        assert not list(small_disk.rglob(f"{DRAFT}*"))
+        assert client.get(f"/api/v1/photos/{before['id']}/content").content == different(small, 1)
+        ballast.unlink()
+        status, after = upload(2)
+        assert status == 201
+        assert client.get(f"/api/v1/photos/{after['id']}/content").content == different(small, 2)
+        assert client.post("/api/v1/grades", json={"photos": [before["id"]]}).status_code == 201
+        assert upload(1) == (201, before)
+
+
+def test_database_that_finds_the_disk_full_answers_507(small_disk: Path, small: bytes, tmp_path: Path) -> None:
+    """Photos lie elsewhere: only the record has no room."""
+    settings = Settings(data=small_disk / "data", blobs=f"file://{tmp_path / 'photos'}", workers=1, waiting=4)
+    with TestClient(create_app(settings), base_url="http://127.0.0.1", raise_server_exceptions=False) as client:
+        ballast = fill(small_disk)
+        body = {"identifier": "H-1", "hours": 3, "notes": "x" * 4000}
+        codes = {client.post("/api/v1/machines", json=body | {"identifier": f"H-{n}"}).status_code for n in range(40)}
+        assert 507 in codes
+        assert codes <= {201, 507}
+        ballast.unlink()
+        assert client.post("/api/v1/machines", json=body | {"identifier": "H-99"}).status_code == 201

@@ -1,0 +1,100 @@
+"""More than the service can do at once: told to come back, before the body is read, and nothing lost."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from wearvision_api.app import create_app
+from wearvision_api.overload import Overload
+from wearvision_api.settings import Settings
+
+PLACES = 2
+
+
+@pytest.fixture
+def narrow(tmp_path: Path) -> Iterator[TestClient]:
+    settings = Settings(data=tmp_path / "data", workers=1, waiting=0, requests=PLACES)
+    with TestClient(create_app(settings), base_url="http://127.0.0.1") as client:
+        yield client
+
+
+def test_requests_beyond_the_places_are_told_to_come_back(narrow: TestClient, sample: Path) -> None:
+    """The hands are held busy, so that each grading request holds its place until they are let go."""
+    photo = narrow.post("/api/v1/photos", files={"file": sample.read_bytes()}).json()["id"]
+    house = narrow.app.state.house  # type: ignore[attr-defined]
+    gate = threading.Event()
+    entered = threading.Semaphore(0)
+    plain = house.grader.grade_part
+
+    def held(*given: object) -> object:
+        entered.release()
+        gate.wait(30)
+        return plain(*given)
+
+    object.__setattr__(house, "grader", _Grader(house.grader, held))
+    with ThreadPoolExecutor(2) as pool:
+        first = pool.submit(narrow.post, "/api/v1/grades", json={"photos": [photo]})
+        assert entered.acquire(timeout=30)
+        busy = narrow.post("/api/v1/grades", json={"photos": [photo]})
+        assert (busy.status_code, busy.json()["code"]) == (503, "busy"), "no hand is free and none may wait"
+        assert int(busy.headers["retry-after"]) >= 1
+        assert narrow.get("/healthz").status_code == 200
+        gate.set()
+        assert first.result().status_code == 201
+    assert len(narrow.get("/api/v1/grades").json()["items"]) == 1, "what was refused left no record"
+    assert "wearvision_refused_total 1.0" in narrow.get("/metrics").text
+
+
+class _Grader:
+    """The real grader behind a gate."""
+
+    def __init__(self, grader: object, grade_part: object) -> None:
+        self._grader, self.grade_part = grader, grade_part
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._grader, name)
+
+
+def test_overload_turns_away_without_reading_the_body_but_not_health() -> None:
+    import asyncio
+
+    async def scenario() -> None:
+        inside, gate = asyncio.Event(), asyncio.Event()
+
+        async def app(scope: dict[str, object], receive: object, send: object) -> None:
+            if scope["path"] == "/slow":
+                inside.set()
+                await gate.wait()
+
+        sent: list[dict[str, object]] = []
+
+        async def send(message: dict[str, object]) -> None:
+            sent.append(message)
+
+        async def receive() -> dict[str, object]:
+            raise AssertionError("the body was read")
+
+        def scope(path: str) -> dict[str, object]:
+            return {"type": "http", "path": path, "method": "POST", "headers": [], "query_string": b""}
+
+        overload = Overload(app, most=1)  # type: ignore[arg-type]
+        slow = asyncio.create_task(overload(scope("/slow"), receive, send))  # type: ignore[arg-type]
+        await inside.wait()
+        await overload(scope("/other"), receive, send)  # type: ignore[arg-type]
+        assert sent[0]["status"] == 503
+        assert (b"retry-after", b"2") in sent[0]["headers"]  # type: ignore[operator]
+        sent.clear()
+        await overload(scope("/healthz"), receive, send)  # type: ignore[arg-type]
+        assert sent == [], "it went through"
+        gate.set()
+        await slow
+        await overload(scope("/other"), receive, send)  # type: ignore[arg-type]
+        assert sent == [], "the place is free again"
+
+    asyncio.run(scenario())
