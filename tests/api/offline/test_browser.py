@@ -5,13 +5,15 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
 import cv2
+import numpy as np
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Dialog, Page, expect
 
 from .served import HOST, LossyLink, Phone, Served
 
@@ -141,7 +143,12 @@ def test_what_the_service_refuses_stays_visible_until_removed(phone: Phone, serv
         assert archive.read(records[0]["file"]) == b"no photo at all"
 
     asked: list[str] = []
-    page.once("dialog", lambda dialog: (asked.append(dialog.message), dialog.dismiss()))
+
+    def decline(dialog: Dialog) -> None:
+        asked.append(dialog.message)
+        dialog.dismiss()
+
+    page.once("dialog", decline)
     row.get_by_text("Remove").click()
     expect(page.locator("#queue-items li")).to_have_count(2)
     page.once("dialog", lambda dialog: dialog.accept())
@@ -150,6 +157,17 @@ def test_what_the_service_refuses_stays_visible_until_removed(phone: Phone, serv
     assert "never recorded" in asked[0]
     assert "Grade" in asked[0]
     served.settles_at()
+
+
+def test_grade_form_goes_through_the_queue_and_on_to_the_grade(phone: Phone, served: Served, sample: Path) -> None:
+    page = phone.log_in()
+    page.goto(f"https://{HOST}/grade")
+    page.set_input_files("form[data-keep=grade] input[type=file] >> nth=0", sample)
+    expect(page.get_by_text("Focus, light and size look fit")).to_be_visible()
+    page.click("form[data-keep=grade] button[type=submit]")
+    page.wait_for_url(re.compile(r"/grades/[0-9a-f-]{36}$"))
+    expect(page.locator("main h1")).to_be_visible()
+    served.settles_at(photos=1, grades=1)
 
 
 def test_two_windows_send_each_record_once(phone: Phone, served: Served, sample: Path) -> None:
@@ -183,10 +201,10 @@ def test_bad_photos_are_found_when_they_are_taken(phone: Phone, sample: Path, tm
     page = phone.log_in()
     assert phone.context is not None
     phone.context.set_offline(True)
-    good = cv2.imread(str(sample))
+    good = np.asarray(cv2.imread(str(sample)), np.uint8)
     spoiled = {  # of one kind or the other: edges of few directions leave focus and shake alike
         "blurred": cv2.GaussianBlur(good, (0, 0), 8),
-        "too_dark": (good * 0.15).astype("uint8"),
+        "too_dark": (good * 0.15).astype(np.uint8),
         "too_bright": cv2.convertScaleAbs(good, alpha=3, beta=60),
         "too_small": cv2.resize(good, (96, 96), interpolation=cv2.INTER_AREA),
     }
