@@ -21,6 +21,7 @@ from wearvision_api.pages import grades as grade_pages
 from wearvision_api.pages import home, offline
 from wearvision_api.pages import inspections as inspection_pages
 from wearvision_api.pages import machines as machine_pages
+from wearvision_api.pages import start as start_pages
 from wearvision_api.routes import accounts, grades, health, inspections, knowledge, machines, metrics, photos, starts
 from wearvision_api.secure import OnlySecure
 from wearvision_api.settings import Settings
@@ -73,7 +74,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.include_router(api)
     app.include_router(health.router)
     app.include_router(metrics.router)
-    for pages in (home, offline, account_pages, grade_pages, machine_pages, inspection_pages):
+    for pages in (home, offline, account_pages, grade_pages, start_pages, machine_pages, inspection_pages):
         app.include_router(pages.router)
     # Files only: a compressed page would tell the secret in it by its length (BREACH).
     app.mount("/static", GZipMiddleware(StaticFiles(directory=offline.STATIC), minimum_size=500), name="static")
