@@ -237,6 +237,7 @@ def test_page_can_be_installed_and_breaks_no_policy(phone: Phone) -> None:
     said: list[str] = []
     page.on("console", lambda message: said.append(message.text))
     page.reload()
+    expect(page.locator("#queue h2")).to_be_visible()
     for name in ("take", "start", "checks", "visit", "queue"):
         page.click(f"nav a[href='#{name}']")
         expect(page.locator(f"#{name} h2")).to_be_focused()

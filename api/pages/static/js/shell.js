@@ -42,10 +42,6 @@ function tellLink() {
     : "No link. Everything here works; what you enter is kept on this phone and sent later.";
 }
 
-startChecks();
-startVisit();
-startQueue();
-await startTaking();
 window.addEventListener("hashchange", async () => {
   await show();
   document.querySelector("main section:not([hidden]) h2")?.focus();
@@ -53,4 +49,8 @@ window.addEventListener("hashchange", async () => {
 window.addEventListener("online", tellLink);
 window.addEventListener("offline", tellLink);
 tellLink();
+startChecks();
+startVisit();
+startQueue();
+await startTaking();
 await show();
