@@ -135,9 +135,8 @@ class Watch:
 
 def template(scope: Scope) -> str:
     """The route that answered, as it is written: no ids, no query. ``unknown`` where none did."""
-    path, route = str(scope["path"]), scope.get("route")
-    form = getattr(route, "path_format", None)
-    if form is None:
+    path, form = str(scope["path"]), str(getattr(scope.get("route"), "path_format", ""))
+    if not form:
         return "/static" if path.startswith("/static/") and scope.get("endpoint") else UNKNOWN
     # A route inside a router knows its own end of the path only; what comes before has no parameters.
     parts, end = path.split("/"), form.split("/")

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
+
 from starlette.requests import Request
-from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from wearvision_api.problems import Problem, respond
 
 RETRY_AFTER_S = 2
+SILENCE_S = 30.0
+"""A body that stops coming for so long gives its place to others; a phone that lost its link sends it again."""
 HEALTH = frozenset({"/healthz", "/readyz", "/metrics"})
 """Never turned away: whoever watches the service asks just when it is busy."""
 
@@ -20,12 +24,14 @@ class Overload:
     Args:
         app: What answers.
         most: Requests in flight at the same time, >= 1.
+        silence_s: How long to wait for more of a body.
     """
 
-    def __init__(self, app: ASGIApp, *, most: int) -> None:
+    def __init__(self, app: ASGIApp, *, most: int, silence_s: float = SILENCE_S) -> None:
         if most < 1:
             raise ValueError(f"most must be at least 1, not {most}")
-        self.app, self.most, self.inside = app, most, 0  # one event loop: no lock
+        self.app, self.most, self.silence_s = app, most, silence_s
+        self.inside = 0  # one event loop: no lock
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request."""
@@ -42,6 +48,23 @@ class Overload:
             return
         self.inside += 1
         try:
-            await self.app(scope, receive, send)
+            await self.app(scope, self._impatient(receive), send)
         finally:
             self.inside -= 1
+
+    def _impatient(self, receive: Receive) -> Receive:
+        is_coming = True
+
+        async def next_part() -> Message:
+            nonlocal is_coming
+            if not is_coming:
+                return await receive()  # waits for the end of the connection, as long as an answer takes
+            try:
+                async with asyncio.timeout(self.silence_s):
+                    message = await receive()
+            except TimeoutError:
+                return {"type": "http.disconnect"}
+            is_coming = bool(message.get("more_body", False))
+            return message
+
+        return next_part

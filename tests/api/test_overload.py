@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import threading
-from collections.abc import Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -51,6 +52,27 @@ def test_requests_beyond_the_places_are_told_to_come_back(narrow: TestClient, sa
     assert "wearvision_refused_total 1.0" in narrow.get("/metrics").text
 
 
+def test_body_that_stops_coming_gives_its_place_back() -> None:
+    parts = [{"type": "http.request", "body": b"half", "more_body": True}]
+    heard: list[str] = []
+
+    async def app(scope: object, receive: Callable[[], Awaitable[dict[str, str]]], send: object) -> None:
+        while heard[-1:] != ["http.disconnect"]:
+            heard.append((await receive())["type"])
+
+    async def receive() -> dict[str, object]:
+        if parts:
+            return parts.pop()
+        await asyncio.sleep(60)
+        raise AssertionError("it waited on")
+
+    overload = Overload(app, most=1, silence_s=0.05)  # type: ignore[arg-type]
+    scope = {"type": "http", "path": "/api/v1/photos", "method": "POST"}
+    asyncio.run(overload(scope, receive, None))  # type: ignore[arg-type]
+    assert heard == ["http.request", "http.disconnect"]
+    assert overload.inside == 0
+
+
 class _Grader:
     """The real grader behind a gate."""
 
@@ -62,8 +84,6 @@ class _Grader:
 
 
 def test_overload_turns_away_without_reading_the_body_but_not_health() -> None:
-    import asyncio
-
     async def scenario() -> None:
         inside, gate = asyncio.Event(), asyncio.Event()
 

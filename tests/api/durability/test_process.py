@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import socket
 import ssl
+import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -100,3 +101,20 @@ def test_serve_behind_a_proxy_believes_that_peer_only(tmp_path: Path, proxy: str
         assert plain.status_code == 403
         assert plain.json()["code"] == "insecure"
         assert served.http.get("/healthz").status_code == 200
+
+
+def test_refused_upload_is_answered_however_large_it_is(tmp_path: Path, small: bytes) -> None:
+    """The only place is held by a phone in the middle of its upload; the other one must hear 503, not a broken line."""
+    with Served(tmp_path / "data", ["--requests", "1"]) as served:
+        host, port = served.address.removeprefix("http://").split(":")
+        head = f"POST /api/v1/photos HTTP/1.1\r\nHost: {host}\r\nContent-Type: multipart/form-data; boundary=b\r\n"
+        with socket.create_connection((host, int(port))) as slow:
+            slow.sendall(f"{head}Content-Length: 5000\r\n\r\n--b\r\n".encode())
+            while "wearvision_requests_inside 2.0" not in served.http.get("/metrics").text:
+                time.sleep(0.01)
+            refused = served.upload(small + bytes(20 << 20), "large")
+            assert (refused.status_code, refused.json()["code"]) == (503, "busy")
+            assert refused.headers["retry-after"]
+        while "wearvision_requests_inside 1.0" not in served.http.get("/metrics").text:
+            time.sleep(0.01)
+        assert served.upload(small, "large").status_code == 201, "nothing was recorded under its key"
