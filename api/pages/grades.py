@@ -39,7 +39,7 @@ from wearvision_api.store.tables import GradeRow
 router = APIRouter(include_in_schema=False)
 GradeId = Annotated[str, Path(pattern=UUID_FORM)]
 Field = Annotated[str, Form()]
-Files = Annotated[list[UploadFile], File()]
+Files = Annotated[list[UploadFile], File(default_factory=list)]
 Reader = Annotated[Caller, needs("grades:read")]
 Writer = Annotated[Caller, needs("grades:write")]
 PARTS = get_args(PartName)

@@ -51,9 +51,7 @@ def choose_units(
     """Remembers in this browser what readings are shown in."""
     if units_ not in units.SYSTEMS:
         raise Problem("invalid", f"Units are {' or '.join(units.SYSTEMS)}.")
-    # An address of this service only: "//elsewhere" and "/\elsewhere" would lead away.
-    is_ours = back.startswith("/") and not back.startswith(("//", "/\\"))
-    answer = seen(back if is_ours else "/")
+    answer = seen(back if OWN_PAGE.fullmatch(back) else "/")
     answer.set_cookie(units.COOKIE, units_, max_age=YEAR_S, httponly=True, samesite="lax", secure=house.settings.secure)
     return answer
 

@@ -1,0 +1,134 @@
+"""Pages in Debian's chromium: axe finds nothing (WCAG 2.2 A and AA), nothing overflows, keyboard and thumb get by."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+
+from .conftest import CELL, SAMPLES, Live
+
+CHROMIUM = shutil.which("chromium")
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed (Debian package chromium)"),
+]
+SIZES = {"phone": (390, 844), "desk": (1280, 900)}
+RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+SMALL = """() => [...document.querySelectorAll('a, button, input:not([type=hidden]), select, summary, textarea')]
+  .filter((node) => {
+    const inText = node.tagName === 'A' && node.closest('p:not(.actions)');
+    const around = node.closest('label') ?? node;
+    const height = Math.max(node.getBoundingClientRect().height, around.getBoundingClientRect().height);
+    return !inText && !node.classList.contains('skip') && height > 0 && height < 43.5;
+  }).map((node) => node.outerHTML.slice(0, 100))"""
+WIDER = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+def open_at(chromium: Browser, size: str, **options: Any) -> BrowserContext:
+    width, height = SIZES[size]
+    return chromium.new_context(
+        viewport={"width": width, "height": height}, service_workers="block", reduced_motion="reduce", **options
+    )
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.slow
+def test_every_page_is_accessible(chromium: Browser, live: Live, size: str, scheme: Any) -> None:
+    context = open_at(chromium, size, color_scheme=scheme, bypass_csp=True)  # axe comes as an inline script
+    page, faults = context.new_page(), {}
+    for name, path in live.paths.items():
+        page.goto(live.base + path)
+        found = [
+            f"{one['id']}: {one['nodes'][0]['html'][:120]}"
+            for one in Axe().run(page, options=RULES).response["violations"]
+        ]
+        found += [f"small: {one}" for one in page.evaluate(SMALL)]
+        found += [f"{wide} px too wide" for wide in [page.evaluate(WIDER)] if wide > 0]
+        if found:
+            faults[name] = found
+    context.close()
+    assert faults == {}
+
+
+def test_a_reading_is_answered_in_place(chromium: Browser, live: Live) -> None:
+    context = open_at(chromium, "phone")
+    page = context.new_page()
+    refused: list[str] = []
+    page.on("console", lambda message: refused.append(message.text) if "Content Security" in message.text else None)
+    page.goto(live.base + live.paths["in doubt"])
+    page.evaluate("window.stays = true")
+    check = page.locator("article.check", has=page.locator("input[type=radio]")).first
+    key = check.get_attribute("id")
+    if not check.locator("details").evaluate("node => node.open"):
+        check.locator("summary").click()
+    check.locator("input[type=radio]").last.check()
+    check.get_by_role("button", name="Enter the reading").click()
+    page.locator(f"#{key} .answer").wait_for()
+    assert page.evaluate("window.stays") is True
+    assert "None has been entered yet" not in page.locator("#verdict").inner_text()
+    assert refused == []
+    context.close()
+
+
+def test_outlines_go_and_come_without_javascript(chromium: Browser, live: Live) -> None:
+    context = open_at(chromium, "phone", java_script_enabled=False)
+    page = context.new_page()
+    page.goto(live.base + live.paths["read"])
+    outlined, plain = page.locator(".outlined-picture").first, page.locator(".plain-picture").first
+    assert (outlined.is_visible(), plain.is_visible()) == (True, False)
+    page.get_by_label("Outline what was judged").uncheck()
+    assert (outlined.is_visible(), plain.is_visible()) == (False, True)
+    context.close()
+
+
+def test_a_photo_is_graded_without_javascript_by_keyboard(chromium: Browser, live: Live) -> None:
+    context = open_at(chromium, "phone", java_script_enabled=False)
+    page = context.new_page()
+    page.goto(f"{live.base}/grade")
+    page.keyboard.press("Tab")
+    assert page.locator(":focus").inner_text() == "Skip to the content"
+    page.keyboard.press("Enter")
+    page.keyboard.press("Tab")
+    assert page.locator(":focus").get_attribute("id") == "camera"
+    page.locator("#files").set_input_files(SAMPLES / CELL)
+    page.locator("#part").focus()
+    for _ in range(3):
+        if page.locator(":focus").inner_text() == "Grade it":
+            break
+        page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/grades/*")
+    assert page.locator("h1").inner_text() == "Flame-sensing cell"
+    context.close()
+
+
+def weight(page: Page, url: str) -> int:
+    """Bytes that a first visit transfers."""
+    client = page.context.new_cdp_session(page)
+    client.send("Network.enable")
+    sizes: list[int] = []
+    client.on("Network.loadingFinished", lambda event: sizes.append(int(event["encodedDataLength"])))
+    page.goto(url, wait_until="networkidle")
+    return sum(sizes)
+
+
+def test_a_first_visit_is_light(chromium: Browser, live: Live) -> None:
+    context = open_at(chromium, "phone")
+    found = {name: weight(context.new_page(), live.base + live.paths[name]) for name in ("home", "form")}
+    context.close()
+    print(found)
+    assert max(found.values()) <= 150_000
