@@ -10,7 +10,7 @@ from fastapi import APIRouter, FastAPI
 from fastapi.middleware.gzip import GZipMiddleware
 from fastapi.staticfiles import StaticFiles
 
-from wearvision_api import problems
+from wearvision_api import examples, problems
 from wearvision_api.doors import Doors
 from wearvision_api.headers import SecurityHeaders
 from wearvision_api.house import House
@@ -78,4 +78,5 @@ def create_app(settings: Settings) -> FastAPI:
         app.include_router(pages.router)
     # Files only: a compressed page would tell the secret in it by its length (BREACH).
     app.mount("/static", GZipMiddleware(StaticFiles(directory=offline.STATIC), minimum_size=500), name="static")
+    examples.install(app)
     return app

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import jsonschema_rs
 import pytest
 import schemathesis
 from fastapi import FastAPI
@@ -80,3 +81,31 @@ def test_generated_requests_get_described_answers(label: str, app: FastAPI, know
         case.call_and_validate(excluded_checks=[NO_SUCH_RECORD])
 
     check()
+
+
+def _example(schema: dict[str, Any]) -> Any:
+    if "$ref" in schema:
+        schema = DOCUMENT["components"]["schemas"][schema["$ref"].rsplit("/", 1)[-1]]
+    return schema.get("example", (schema.get("examples") or [None])[0])
+
+
+def _contents() -> Iterator[tuple[str, dict[str, Any]]]:
+    """JSON and forms that each route takes or gives on success."""
+    for path, methods in DOCUMENT["paths"].items():
+        for method, route in methods.items():
+            bodies = [route.get("requestBody", {})]
+            bodies += [answer for status, answer in route["responses"].items() if status.startswith("2")]
+            for body in bodies:
+                for kind, content in body.get("content", {}).items():
+                    if kind in ("application/json", "multipart/form-data"):
+                        yield f"{method} {path} {kind}", content
+
+
+def test_every_route_has_examples_that_fit_their_schema() -> None:
+    found = list(_contents())
+    assert len(found) > 50
+    for name, content in found:
+        example = content.get("example", _example(content["schema"]))
+        assert example is not None, f"{name} has no example"
+        whole = content["schema"] | {"components": DOCUMENT["components"]}
+        jsonschema_rs.validator_for(whole, validate_formats=True).validate(example)
