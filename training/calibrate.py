@@ -242,9 +242,9 @@ def _refusal(seen: list[Seen]) -> dict[str, float]:
     }
 
 
-def calibrate(folder: Path, pictures: PictureSet, *, workers: int) -> None:
-    """Fits a model folder's calibration on a set and writes it into its ``model.json``."""
-    block = fit(see(folder, pictures, workers=workers))
+def calibrate(folder: Path, *sets: PictureSet, workers: int) -> None:
+    """Fits a model folder's calibration on sets and writes it into its ``model.json``."""
+    block = fit([item for pictures in sets for item in see(folder, pictures, workers=workers)])
     path = folder / "model.json"
     record = json.loads(path.read_text("utf-8"))
     record["calibration"] = block

@@ -176,14 +176,16 @@ def refit_heads(weights: Path, model: Path, sets: tuple[str, ...], epochs: int) 
 
 @click.command("calibrate")
 @click.option("--model", type=click.Path(exists=True, path_type=Path), required=True, help="Model folder.")
-@click.option("--set", "folder", type=click.Path(exists=True, path_type=Path), required=True, help="Calibration set.")
+@click.option(
+    "--set", "sets", type=click.Path(exists=True, path_type=Path), multiple=True, required=True, help="Calibration set."
+)
 @click.option("--workers", type=int, default=2, show_default=True)
-def calibrate_model(model: Path, folder: Path, workers: int) -> None:
+def calibrate_model(model: Path, sets: tuple[Path, ...], workers: int) -> None:
     """Fits the intervals and the refusal on designs that were not trained on; writes them into model.json."""
     from wearvision_training.calibrate import calibrate
     from wearvision_training.dataset import PictureSet
 
-    calibrate(model, PictureSet.load(folder), workers=workers)
+    calibrate(model, *(PictureSet.load(folder) for folder in sets), workers=workers)
 
 
 COMMANDS = (
