@@ -37,8 +37,8 @@ EXPECTED = {
 }
 READ_ONLY = ["photos:read", "grades:read", "machines:read", "inspections:read"]
 """Scopes of the token that is walked along."""
-OWN_FORMS = {"POST /logout"}
-"""Writes of one's own log-in alone, for anybody who has one."""
+OWN_FORMS = {"POST /logout", "POST /units"}
+"""Change nothing but this browser's own log-in and choice of units."""
 NO_ID = "00000000-0000-4000-8000-0000000000ff"
 REFUSED = {401, 403}
 
