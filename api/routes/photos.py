@@ -34,9 +34,13 @@ def take(
     if len(data) > most:
         raise Problem("too-large", f"The photo has more than {house.settings.max_upload_mb} MiB; send a smaller copy.")
     material = f"{hashlib.sha256(data).hexdigest()} {purpose} {id}"
-    answer = once.reply(
-        material, lambda: PhotoPublic.model_validate(photos.take(house, session, who, data, purpose, id)).plain()
-    )
+    answer = once.stored(material)
+    if answer is None:
+        session.commit()  # lets other writers in while the photo is read and brought to disk
+        stored = photos.store(house, data)
+        answer = once.reply(
+            material, lambda: PhotoPublic.model_validate(photos.record(session, who, stored, purpose, id)).plain()
+        )
     return sent(answer, f"/api/v1/photos/{answer.body['id']}")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import asdict, dataclass
 
 import numpy as np
 from PIL import Image
@@ -27,6 +28,36 @@ MEDIA_TYPES = {
 QUALITY = 90
 
 
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """A photo whose bytes are on disk, with what they say of it; no record names it yet."""
+
+    sha256: str
+    media_type: str
+    bytes: int
+    width: int
+    height: int
+    taken_at: str | None
+
+
+def store(house: House, data: bytes) -> Stored:
+    """Reads a photo and brings its bytes to disk; takes a while, and needs no transaction.
+
+    Raises:
+        wearvision.errors.PhotoError: the bytes are no photo that can be read; nothing is kept.
+    """
+    photo = read_photo(data, limits=ReadLimits(max_bytes=house.settings.max_upload_mb * 2**20))
+    height, width = photo.full_size
+    return Stored(
+        sha256=house.blobs.put(data),
+        media_type=MEDIA_TYPES.get(photo.format, "application/octet-stream"),
+        bytes=len(data),
+        width=width,
+        height=height,
+        taken_at=photo.taken.isoformat() if photo.taken else None,
+    )
+
+
 def take(
     house: House, session: Session, who: Caller, data: bytes, purpose: str, record_id: str | None = None
 ) -> PhotoRow:
@@ -35,19 +66,12 @@ def take(
     Raises:
         wearvision.errors.PhotoError: the bytes are no photo that can be read; nothing is kept.
     """
-    photo = read_photo(data, limits=ReadLimits(max_bytes=house.settings.max_upload_mb * 2**20))
-    height, width = photo.full_size
-    row = PhotoRow(
-        id=record_id or new_id(),
-        owner_id=who.id,
-        sha256=house.blobs.put(data),
-        media_type=MEDIA_TYPES.get(photo.format, "application/octet-stream"),
-        bytes=len(data),
-        width=width,
-        height=height,
-        taken_at=photo.taken.isoformat() if photo.taken else None,
-        purpose=purpose,
-    )
+    return record(session, who, store(house, data), purpose, record_id)
+
+
+def record(session: Session, who: Caller, stored: Stored, purpose: str, record_id: str | None = None) -> PhotoRow:
+    """Makes the record of a photo whose bytes are on disk; the caller commits."""
+    row = PhotoRow(id=record_id or new_id(), owner_id=who.id, purpose=purpose, **asdict(stored))
     session.add(row)
     session.flush()
     return row

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import subprocess
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -79,3 +80,18 @@ def test_database_that_finds_the_disk_full_answers_507(small_disk: Path, small: 
         assert codes <= {201, 507}
         ballast.unlink()
         assert client.post("/api/v1/machines", json=body | {"identifier": "H-99"}).status_code == 201
+
+
+def test_upload_that_finds_no_room_while_it_arrives_answers_507(
+    small_disk: Path, small: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Large uploads wait in a temporary file until they are whole; here that has no room."""
+    monkeypatch.setattr(tempfile, "tempdir", str(small_disk))
+    settings = Settings(data=tmp_path / "data", workers=1, waiting=4)
+    with TestClient(create_app(settings), base_url="http://127.0.0.1", raise_server_exceptions=False) as client:
+        ballast = fill(small_disk)
+        large = small + bytes(2 << 20)
+        answer = client.post("/api/v1/photos", files={"file": large})
+        assert (answer.status_code, answer.json()["code"]) == (507, "disk-full")
+        ballast.unlink()
+        assert client.post("/api/v1/photos", files={"file": large}).status_code == 201
