@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, sync_playwright
 
 from .conftest import CELL, SAMPLES, Live
 
@@ -116,19 +116,16 @@ def test_a_photo_is_graded_without_javascript_by_keyboard(chromium: Browser, liv
     context.close()
 
 
-def weight(page: Page, url: str) -> int:
-    """Bytes that a first visit transfers."""
-    client = page.context.new_cdp_session(page)
+@pytest.mark.parametrize("name", ["home", "form", "starts"])
+def test_a_first_visit_is_light(chromium: Browser, live: Live, name: str) -> None:
+    """Bytes transferred with nothing cached; the issue asks for 150 kB at most without photos."""
+    context = open_at(chromium, "phone")
+    page = context.new_page()
+    client = context.new_cdp_session(page)
     client.send("Network.enable")
     sizes: list[int] = []
     client.on("Network.loadingFinished", lambda event: sizes.append(int(event["encodedDataLength"])))
-    page.goto(url, wait_until="networkidle")
-    return sum(sizes)
-
-
-def test_a_first_visit_is_light(chromium: Browser, live: Live) -> None:
-    context = open_at(chromium, "phone")
-    found = {name: weight(context.new_page(), live.base + live.paths[name]) for name in ("home", "form")}
+    page.goto(live.base + live.paths[name], wait_until="networkidle")
     context.close()
-    print(found)
-    assert max(found.values()) <= 150_000
+    print(f"{name}: {sum(sizes)} bytes")
+    assert 0 < sum(sizes) <= 150_000
