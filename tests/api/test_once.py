@@ -13,6 +13,7 @@ from threading import Barrier
 import pytest
 from fastapi.testclient import TestClient
 
+pytestmark = pytest.mark.on_both
 AT_ONCE = 6
 
 
