@@ -148,7 +148,8 @@ def shrink_model(model: Path, out: Path, variant: str, folder: Path, count: int)
 )
 @click.option("--set", "sets", multiple=True, required=True, help="FOLDER or FOLDER:VARIANTS to learn from.")
 @click.option("--epochs", type=int, default=60, show_default=True)
-def refit_heads(weights: Path, model: Path, sets: tuple[str, ...], epochs: int) -> None:
+@click.option("--opinions", is_flag=True, help="Learn part, view and grade again too, not the measures only.")
+def refit_heads(weights: Path, model: Path, sets: tuple[str, ...], epochs: int, opinions: bool) -> None:
     """Trains the heads again on the squares that grading judges; needs no accelerator.
 
     FOLDER:3 also looks at each picture in three other framings and lights.
@@ -168,7 +169,7 @@ def refit_heads(weights: Path, model: Path, sets: tuple[str, ...], epochs: int) 
         pictures = PictureSet.load(Path(folder))
         features.append(pooled_features(model, pictures, int(variants or 0)))
         targets += [Targets.of(list(pictures.truths))] * (1 + int(variants or 0))
-    train_heads(network, torch.cat(features), Targets.joined(targets), HeadConfig(epochs=epochs))
+    train_heads(network, torch.cat(features), Targets.joined(targets), HeadConfig(opinions, epochs))
     save_weights(network, weights, size)
     difference = export(network, model, model_id=model.name, size=size, pictures=pictures.inputs(16, size))
     click.echo(f"largest difference between the runtimes: {difference:.1e}")

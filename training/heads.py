@@ -28,8 +28,13 @@ STRENGTH = Strength(erase=0.0)
 
 @dataclass(frozen=True, slots=True)
 class HeadConfig:
-    """How the heads are trained: passes over the set, pictures a step, learning rate, weight decay, seed."""
+    """How the heads are trained: passes over the set, pictures a step, learning rate, weight decay, seed.
 
+    ``opinions``: whether part, view and grade are learned again too; a set with few things that are no part blunts what
+    the network knew of them.
+    """
+
+    opinions: bool = False
     epochs: int = 60
     batch: int = 256
     rate: float = 1e-3
@@ -79,7 +84,7 @@ def _changed(image: np.ndarray, chance: torch.Generator) -> np.ndarray:
 
 
 def train_heads(network: WearNetwork, features: Tensor, targets: Targets, config: HeadConfig) -> None:
-    """Trains the measures' heads and those of part, view and grade in place.
+    """Trains the heads in place.
 
     Args:
         network: Its other weights are not touched.
@@ -88,8 +93,9 @@ def train_heads(network: WearNetwork, features: Tensor, targets: Targets, config
         config: See ``HeadConfig``.
     """
     torch.manual_seed(config.seed)
-    own = [network.gauge, network.size, network.spread, network.presence, network.trunk]
-    own += [network.part, network.view, network.grade, *([network.reach] if network.levels else [])]
+    own = [network.gauge, network.size, network.spread, network.presence, *([network.reach] if network.levels else [])]
+    if config.opinions:
+        own += [network.trunk, network.part, network.view, network.grade]
     heads = nn.ModuleList(own).train()
     steps = config.epochs * -(-len(features) // config.batch)
     optimiser = torch.optim.AdamW(heads.parameters(), lr=config.rate, weight_decay=config.decay)
@@ -100,8 +106,9 @@ def train_heads(network: WearNetwork, features: Tensor, targets: Targets, config
             size, spread, presence, reach = network.measure_heads(hidden)
             told = targets.at(index)
             loss = head_loss(size, spread, presence, told.value) + reach_loss(reach, told.value)
-            opinion = network.trunk(hidden)
-            loss = loss + opinion_loss(network.part(opinion), network.view(opinion), network.grade(opinion), told)
+            if config.opinions:
+                opinion = network.trunk(hidden)
+                loss = loss + opinion_loss(network.part(opinion), network.view(opinion), network.grade(opinion), told)
             optimiser.zero_grad(set_to_none=True)
             loss.backward()
             optimiser.step()

@@ -51,8 +51,21 @@ def test_train_heads_learns_what_the_features_tell_and_keeps_the_rest() -> None:
     assert float(estimate[worn].mean()) > 0.6
     assert float(estimate[~worn].mean()) < 0.4
     changed = {name for name, tensor in network.state_dict().items() if not torch.equal(tensor, before[name])}
-    heads = {"gauge", "size", "spread", "presence", "reach", "trunk", "part", "view", "grade"}
-    assert {name.split(".")[0] for name in changed} <= heads
+    heads = {"gauge", "size", "spread", "presence", "reach"}
+    assert {name.split(".")[0] for name in changed} == heads
+
+
+def test_train_heads_learns_the_part_too_where_it_is_asked() -> None:
+    torch.manual_seed(0)
+    network = WearNetwork(None).eval()
+    features = torch.rand(200, network.pooled)
+    targets = _targets(torch.full((200, len(MEASURES)), float("nan")))
+    targets = Targets((features[:, 0] > 0.5).long(), targets.view, targets.grade, targets.value, targets.channels)
+    features[:, 0] *= 5
+    train_heads(network, features, targets, HeadConfig(opinions=True, epochs=25, batch=50, rate=3e-3))
+    with torch.inference_mode():
+        found = network.part(network.trunk(features)).argmax(1)
+    assert float((found == targets.part).float().mean()) > 0.9
 
 
 def test_every_measure_counts_alike_however_rare() -> None:
