@@ -25,7 +25,7 @@ OPEN_VISITS = 50
 
 @dataclass(frozen=True, slots=True)
 class GradeLine:
-    """A grade in a list: address, part, the grade that holds and its word, when."""
+    """A grade in a list: address, part, the grade whose mark is shown (none in doubt), words, when."""
 
     href: str
     title: str
@@ -100,8 +100,9 @@ def grade_line(row: GradeRow) -> GradeLine:
     held = grading.holds(row)
     title = PARTS[row.part].title.capitalize() if row.part in PARTS else "No part recognised"
     word = held.capitalize() if held else "No grade"
-    if held and grading.standing(row) == "photo only" and len(row.report["possible_grades"]) > 1:
-        word += ", in doubt"
+    worst = row.report["possible_grades"][-1:] if grading.standing(row) == "photo only" else []
+    if held and worst and worst != [held]:
+        return GradeLine(f"/grades/{row.id}", title, None, f"{word}, {worst[0]} possible", moment(row.created_at))
     return GradeLine(f"/grades/{row.id}", title, held, word, moment(row.created_at))
 
 

@@ -38,6 +38,14 @@ def test_doubt_stands_beside_the_grade(pages: Pages) -> None:
     assert "replace is possible" in headline
 
 
+def test_a_list_never_shows_serviceable_alone_while_replace_is_possible(pages: Pages) -> None:
+    address = pages.grade("electrode-side-serviceable-2.jpg")
+    line = pages.read("/grades").select_one(f"a[href='{address}']")
+    assert "Serviceable, replace possible" in text(line)
+    assert line is not None
+    assert line.select_one(".g-none") is not None
+
+
 def test_pressing_twice_grades_once(pages: Pages) -> None:
     fresh = str(pages.read("/grade").select_one("form[action='/grade'] input[name=id]")["value"])  # type: ignore[index]
     first, second = (pages.grade(CELL, id=fresh) for _ in range(2))
