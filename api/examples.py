@@ -151,7 +151,7 @@ EXAMPLES: dict[str, Any] = {
 }
 """Schemas that are not named here carry their example themselves."""
 EXPORT = {"machine": MACHINE, "due": DUE, "inspection": VISIT, "grades": [GRADE], "photos": [PHOTO], "walks": []}
-PLAIN = {"/healthz": {"status": "alive"}, "/readyz": {"status": "ready", "model": "sketch-1"}}
+PLAIN = {"/healthz": {"status": "alive"}, "/readyz": {"status": "ready", "model": "mixed-1"}}
 """Answers without a schema of their own, by their address."""
 
 

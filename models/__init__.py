@@ -1,3 +1,3 @@
 """Released models, a folder each; ``DEFAULT`` is the one that ``wearvision grade`` uses."""
 
-DEFAULT = "sketch-1"
+DEFAULT = "mixed-1"

@@ -35,7 +35,7 @@ LEAST_REACH = 0.25
 """No interval reaches less than this share of the scale to a side, however one-sided the residuals were."""
 LEAST_TOLD = 30
 """Fewer pictures say too little about how sure a network may be."""
-REFUSED_SHARE = 0.005
+REFUSED_SHARE = 0.02
 """Share of fit part photos that each of the two refusal rules may refuse."""
 
 
