@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,11 +16,13 @@ import uvicorn
 from bs4 import BeautifulSoup
 from fastapi.testclient import TestClient
 
+from wearvision_api.accounts.first import make_administrator
 from wearvision_api.app import create_app
 from wearvision_api.settings import Settings
 
 SAMPLES = Path(__file__).parents[3] / "sample_images"
 CELL = "flame_cell-face-clean-and-reuse-1.jpg"
+ADMINISTRATOR = ("yardmaster", "seven dry nozzles stand")
 
 
 class Pages:
@@ -65,9 +68,9 @@ class Live:
     paths: dict[str, str]
 
 
-@pytest.fixture(scope="session")
-def live(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Live]:
-    settings = Settings(data=tmp_path_factory.mktemp("live"), workers=1)
+@contextmanager
+def served(settings: Settings) -> Iterator[str]:
+    """A service on loopback in a thread of its own; gives its address."""
     server = uvicorn.Server(uvicorn.Config(create_app(settings), port=0, log_config=None))
     thread = threading.Thread(target=server.run)
     thread.start()
@@ -75,12 +78,28 @@ def live(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Live]:
         while not server.started:
             assert thread.is_alive(), "the service did not start"
             os.sched_yield()
-        base = f"http://localhost:{server.servers[0].sockets[0].getsockname()[1]}"
-        with httpx.Client(base_url=base, timeout=60) as client:
-            yield Live(base, _fill(Pages(client)))
+        yield f"http://localhost:{server.servers[0].sockets[0].getsockname()[1]}"
     finally:
         server.should_exit = True
         thread.join()
+
+
+@pytest.fixture(scope="session")
+def live(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Live]:
+    with (
+        served(Settings(data=tmp_path_factory.mktemp("live"), workers=1)) as base,
+        httpx.Client(base_url=base, timeout=60) as client,
+    ):
+        yield Live(base, _fill(Pages(client)))
+
+
+@pytest.fixture(scope="session")
+def guarded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A service that asks for a log-in; its first administrator is ``ADMINISTRATOR``."""
+    settings = Settings(data=tmp_path_factory.mktemp("guarded"), workers=1, accounts=True)
+    make_administrator(settings, *ADMINISTRATOR)
+    with served(settings) as base:
+        yield base
 
 
 def _fill(pages: Pages) -> dict[str, str]:
@@ -110,5 +129,7 @@ def _fill(pages: Pages) -> dict[str, str]:
         "visit": visit,
         "sheet": f"{visit}/sheet",
         "pattern": "/pattern",
+        "queue": "/queue",
+        "without a link": "/offline",
         "problem": "/grades/00000000-0000-4000-8000-000000000009",
     }
