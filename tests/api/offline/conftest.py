@@ -11,8 +11,9 @@ from playwright.sync_api import Playwright, sync_playwright
 from .served import Phone, Served
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def playwright() -> Iterator[Playwright]:
+    """Not kept for other modules: while it runs, its event loop counts as theirs, too."""
     with sync_playwright() as running:
         yield running
 
