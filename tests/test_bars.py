@@ -46,6 +46,7 @@ def test_no_grade_in_words() -> None:
 
 def test_views_missing_are_said_for_serviceable_only() -> None:
     assert headline("serviceable", ("serviceable",), ("end",)) == "○ serviceable so far, still to see: end"
+    assert headline("serviceable", (), ("end", "side", "side")).endswith("still to see: end, side (2 photos)")
     assert "still to see" not in headline("replace", ("replace",), ("end",))
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from wearvision.report import MeasureLine
@@ -46,13 +48,18 @@ def bar(line: MeasureLine, row: Row) -> Bar:
     return Bar(place(line.value), place(line.low), place(line.high), ticks, top)
 
 
+def views_wanted(views: Sequence[str]) -> tuple[str, ...]:
+    """Views still to photograph in words, those that are wanted several times with their number."""
+    return tuple(view if count == 1 else f"{view} ({count} photos)" for view, count in Counter(views).items())
+
+
 def headline(grade: str | None, possible: tuple[str, ...], views_missing: tuple[str, ...]) -> str:
     """The grade in words, with the doubt that belongs to it; never *serviceable* alone where replace is possible."""
     if grade is None:
         return "no grade"
     words = f"{MARKS[grade]} {grade}"
     if grade == "serviceable" and views_missing:
-        words += " so far, still to see: " + ", ".join(views_missing)
+        words += " so far, still to see: " + ", ".join(views_wanted(views_missing))
     others = [name for name in possible if name != grade]
     if others:
         words += f"  (in doubt: {' or '.join(others)} is possible)"

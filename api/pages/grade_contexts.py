@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from wearvision.bars import bar
+from wearvision.bars import bar, views_wanted
 from wearvision.parts import PARTS, PartSpec
 from wearvision.report import MeasureLine
 from wearvision.standard import CAUTIONS, DEFERENCE, GRADES
@@ -182,7 +181,7 @@ def verdict_view(row: GradeRow) -> VerdictView:
     held, standing = grading.holds(row), grading.standing(row)
     if held is None:
         return VerdictView(None, "No grade", "", "The photos could not be judged")
-    views = _views(row)
+    views = views_wanted(row.report["views_missing"])
     word = held.capitalize()
     if held == "serviceable" and views:
         word += f" so far, still to see: {', '.join(views)}"
@@ -236,7 +235,7 @@ def grade_context(
         is_usable=bool(report["usable"]),
         measures=_measures(house, row),
         settings=tuple((one["name"], f"{one['value']:.2f} {one['unit']}") for one in report["settings"]),
-        views=_views(row),
+        views=views_wanted(row.report["views_missing"]),
         not_seen=tuple(_mode_title(spec, key) for key in report["not_seen"]),
         before=tuple(line for line in CAUTIONS if not _at_restart(line)),
         checks=checks[0],
@@ -255,12 +254,6 @@ def grade_context(
         may_keep=who.may("machines:write") and row.inspection_id is not None and spec is not None,
         fresh={name: new_id() for name in ("photo", "again")},
     )
-
-
-def _views(row: GradeRow) -> tuple[str, ...]:
-    """Views still missing, those of which several pictures are needed with their number."""
-    counts = Counter(row.report["views_missing"])
-    return tuple(view if count == 1 else f"{view}, {count} photos" for view, count in counts.items())
 
 
 def _at_restart(line: str) -> bool:

@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from wearvision.bars import headline
+from wearvision.bars import headline, views_wanted
 from wearvision.parts import PARTS
 from wearvision.standard import CAUTIONS, DEFERENCE, Checks, Grade, Limits, Row
 from wearvision_api.house import House
@@ -228,7 +228,7 @@ def _remarks(row: GradeRow, checks: Checks) -> list[tuple[str, str]]:
     if row.wiping is not None:
         found.append(("After wiping", str(row.wiping["reason"])))
     if report["views_missing"]:
-        found.append(("Still to see", ", ".join(report["views_missing"])))
+        found.append(("Still to see", ", ".join(views_wanted(report["views_missing"]))))
     if report["not_seen"]:
         found.append(("Not seen", ", ".join(report["not_seen"])))
     return found

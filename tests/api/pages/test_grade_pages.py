@@ -141,7 +141,7 @@ def test_a_pair_before_and_after_wiping(pages: Pages) -> None:
 
 def test_a_further_view_takes_photos_and_readings_along(pages: Pages) -> None:
     first = pages.grade("coupler-end-clean-and-reuse-1.jpg")
-    assert "Still to see: end, side, 2 photos" in text(pages.read(first))
+    assert "Still to see: end, side (2 photos)" in text(pages.read(first))
     pages.send(f"{first}/readings", check="coupler-twist", value="firm")
     added = pages.send(f"{first}/photos", files=photo("coupler-side-clean-and-reuse-1.jpg")).headers["location"]
     page = pages.read(added)
