@@ -19,7 +19,7 @@ from wearvision.look import look
 from wearvision.network import ModelFolder, Network
 from wearvision_training.augment import Strength, change
 from wearvision_training.dataset import PictureSet
-from wearvision_training.losses import Targets, head_loss, opinion_loss, reach_loss
+from wearvision_training.losses import Targets, head_loss, opinion_losses, reach_loss
 from wearvision_training.network import DEVIATION, MEAN, REGIONS, WearNetwork
 
 STRENGTH = Strength(erase=0.0)
@@ -108,7 +108,10 @@ def train_heads(network: WearNetwork, features: Tensor, targets: Targets, config
             loss = head_loss(size, spread, presence, told.value) + reach_loss(reach, told.value)
             if config.opinions:
                 opinion = network.trunk(hidden)
-                loss = loss + opinion_loss(network.part(opinion), network.view(opinion), network.grade(opinion), told)
+                told_apart = opinion_losses(
+                    network.part(opinion), network.view(opinion), network.grade(opinion), told
+                )
+                loss = loss + torch.stack(list(told_apart.values())).sum()
             optimiser.zero_grad(set_to_none=True)
             loss.backward()
             optimiser.step()

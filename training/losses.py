@@ -93,9 +93,7 @@ def total_loss(out: Outputs, targets: Targets, regions: Tensor) -> tuple[Tensor,
         regions: (B, R, S/2, S/2) float, 0 to 1.
     """
     pieces = {
-        "part": F.cross_entropy(out.part, targets.part),
-        "view": 0.3 * _cross_entropy(out.view, targets.view),
-        "grade": 0.5 * _cross_entropy(out.grade, targets.grade),
+        **opinion_losses(out.part, out.view, out.grade, targets),
         "measures": head_loss(out.size, out.spread, out.presence, targets.value),
         "reach": reach_loss(out.reach, targets.value),
         "regions": 3.0 * _region_loss(out.regions, regions, targets.channels),
@@ -103,13 +101,13 @@ def total_loss(out: Outputs, targets: Targets, regions: Tensor) -> tuple[Tensor,
     return torch.stack(list(pieces.values())).sum(), {name: piece.detach() for name, piece in pieces.items()}
 
 
-def opinion_loss(part: Tensor, view: Tensor, grade: Tensor, targets: Targets) -> Tensor:
-    """Cross-entropy of part, view and grade, weighed as in ``total_loss``."""
-    return (
-        F.cross_entropy(part, targets.part)
-        + 0.3 * _cross_entropy(view, targets.view)
-        + 0.5 * _cross_entropy(grade, targets.grade)
-    )
+def opinion_losses(part: Tensor, view: Tensor, grade: Tensor, targets: Targets) -> dict[str, Tensor]:
+    """Weighted cross-entropies of part, view and grade."""
+    return {
+        "part": F.cross_entropy(part, targets.part),
+        "view": 0.3 * _cross_entropy(view, targets.view),
+        "grade": 0.5 * _cross_entropy(grade, targets.grade),
+    }
 
 
 def _cross_entropy(logits: Tensor, target: Tensor) -> Tensor:

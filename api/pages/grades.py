@@ -240,16 +240,8 @@ def _page(
 
 def _bytes(house: House, files: Sequence[UploadFile]) -> list[bytes]:
     """What was uploaded; a field left empty comes as a file without name and bytes."""
-    most, found = house.settings.max_upload_mb * 2**20, []
-    for one in files:
-        data = one.file.read(most + 1)
-        if len(data) > most:
-            raise Problem(
-                "too-large", f"The photo has more than {house.settings.max_upload_mb} MiB; send a smaller copy."
-            )
-        if data:
-            found.append(data)
-    return found
+    received = (photos.received(house, one.file) for one in files)
+    return [data for data in received if data]
 
 
 def _once(

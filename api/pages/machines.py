@@ -161,10 +161,7 @@ def keep_reference(
     file: Annotated[UploadFile, File()],
 ) -> RedirectResponse:
     """Keeps a photo of a part as installed."""
-    most = house.settings.max_upload_mb * 2**20
-    data = file.file.read(most + 1)
-    if len(data) > most:
-        raise Problem("too-large", f"The photo has more than {house.settings.max_upload_mb} MiB; send a smaller copy.")
+    data = photos.received(house, file.file)
     photo = photos.take(house, session, who, data, "as-installed")
     machines.keep_reference(session, who, machines.find(session, machine_id, to_change=True), part, photo.id)
     session.commit()

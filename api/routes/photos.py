@@ -9,7 +9,6 @@ from fastapi import APIRouter, File, Form, Path, Query, Request, Response, Uploa
 
 from wearvision_api.accounts.roles import Caller
 from wearvision_api.deps import HouseDep, OnceDep, SessionDep, needs
-from wearvision_api.problems import Problem
 from wearvision_api.routes import etags
 from wearvision_api.routes.schemas import UUID_FORM, PhotoPublic, Purpose, RecordId, sent
 from wearvision_api.services import photos
@@ -29,10 +28,7 @@ def take(
     id: Annotated[RecordId | None, Form(description="Chosen by the caller.")] = None,
 ) -> Response:
     """Keeps a photo. After 201 it survives a loss of power; a retry with the same Idempotency-Key records it once."""
-    most = house.settings.max_upload_mb * 2**20
-    data = file.file.read(most + 1)
-    if len(data) > most:
-        raise Problem("too-large", f"The photo has more than {house.settings.max_upload_mb} MiB; send a smaller copy.")
+    data = photos.received(house, file.file)
     material = f"{hashlib.sha256(data).hexdigest()} {purpose} {id}"
     answer = once.stored(material)
     if answer is None:

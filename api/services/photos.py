@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import asdict, dataclass
+from typing import BinaryIO
 
 import numpy as np
 from PIL import Image
@@ -38,6 +39,19 @@ class Stored:
     width: int
     height: int
     taken_at: str | None
+
+
+def received(house: House, file: BinaryIO) -> bytes:
+    """The bytes of an upload.
+
+    Raises:
+        Problem: there are more than the setting ``max_upload_mb`` allows; no more than that is read.
+    """
+    most = house.settings.max_upload_mb * 2**20
+    data = file.read(most + 1)
+    if len(data) > most:
+        raise Problem("too-large", f"The photo has more than {house.settings.max_upload_mb} MiB; send a smaller copy.")
+    return data
 
 
 def store(house: House, data: bytes) -> Stored:
