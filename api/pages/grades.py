@@ -78,9 +78,11 @@ def create(
         return show(request, who, "grade_form.html", context, 422)
     known = _bytes(house, [reference_file] if reference_file else [])
 
+    stored, installed = ([photos.store(house, data) for data in group] for group in (shots, known))
+
     def make() -> GradeRow:
-        rows = [photos.take(house, session, who, data, purpose) for data in shots]
-        beside = [photos.take(house, session, who, data, "as-installed") for data in known]
+        rows = [photos.record(session, who, one, purpose) for one in stored]
+        beside = [photos.record(session, who, one, "as-installed") for one in installed]
         fields = {"photos": [row.id for row in rows], "part": part, "inspection": inspection, "id": id}
         body = read(GradeCreate, fields | {"reference": beside[0].id if beside else ""})
         return grading.create(house, session, who, _asked(body))
@@ -153,8 +155,11 @@ def add_photo(
     if len(before) + len(shots) > grading.MOST_PHOTOS:
         raise Problem("invalid", f"A part is graded from {grading.MOST_PHOTOS} photos at most; begin a new grade.")
 
+    session.commit()  # lets other writers in while the photos are read and brought to disk
+    stored = [photos.store(house, data) for data in shots]
+
     def make() -> GradeRow:
-        added = tuple(photos.take(house, session, who, data, "as-removed").id for data in shots)
+        added = tuple(photos.record(session, who, one, "as-removed").id for one in stored)
         asked = grading.Asked((*before, *added), row.part, row.reference_id, row.inspection_id)
         return _with_readings(house, session, who, row, grading.create(house, session, who, asked))
 
