@@ -12,12 +12,17 @@ OWN = "account:own"
 """One's own password and tokens. No token may do this: it would outlive its own revocation by making another."""
 _READ = {"photos:read", "grades:read", "machines:read", "inspections:read"}
 _GRADE = {"photos:write", "grades:write"}
+_DESK = {"returns:read", "returns:write", "returns:decide", "record:read", "figures:read"}
+"""The returns desk: claims and evidence, decisions and signatures, the log, figures by lot."""
 MAY: dict[Role, frozenset[str]] = {
     "technician": frozenset(_READ | _GRADE | {"machines:write", "inspections:write", OWN}),
-    "counter": frozenset(_READ | _GRADE | {OWN}),
+    "counter": frozenset(_READ | _GRADE | _DESK | {OWN}),
     "trainer": frozenset(_READ | {OWN}),
     "administrator": frozenset(
-        _READ | _GRADE | {"machines:write", "inspections:write", "accounts:manage", "metrics:read", OWN}
+        _READ
+        | _GRADE
+        | _DESK
+        | {"machines:write", "inspections:write", "accounts:manage", "metrics:read", "photos:erase", OWN}
     ),
 }
 """Role to actions. What needs a log-in but no action (hand checks, where to start) asks for a caller only."""

@@ -17,9 +17,7 @@ Row = TypeVar("Row", bound=Any)
 MOST = 200
 
 
-def page(
-    session: Session, query: Select[Row], table: Any, cursor: str, limit: int
-) -> tuple[Sequence[Row], str | None]:
+def page(session: Session, query: Select[Row], table: Any, cursor: str, limit: int) -> tuple[Sequence[Row], str | None]:
     """One page of a query.
 
     Args:

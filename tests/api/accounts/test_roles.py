@@ -32,6 +32,12 @@ EXPECTED = {
     "inspections:write": "yes no no yes",
     "accounts:manage": "no no no yes",
     "metrics:read": "no no no yes",
+    "returns:read": "no yes no yes",
+    "returns:write": "no yes no yes",
+    "returns:decide": "no yes no yes",
+    "record:read": "no yes no yes",
+    "figures:read": "no yes no yes",
+    "photos:erase": "no no no yes",
     "account:own": "yes yes yes yes",
     "any account": "yes yes yes yes",
 }
