@@ -1,0 +1,245 @@
+"""What is put to a claim: photos by wanted view, readings at the counter, reasons for what is missing, flags looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from wearvision.photo import read_photo
+from wearvision.return_tag import read_return_tag
+from wearvision.standard.counter import judge
+from wearvision.standard.views import wanted_views
+from wearvision_api.accounts.roles import Caller
+from wearvision_api.honesty import check as honesty
+from wearvision_api.house import House
+from wearvision_api.problems import Problem
+from wearvision_api.record.ledger import append
+from wearvision_api.returns.intake import demand_open, touch
+from wearvision_api.returns.missing import missing_of
+from wearvision_api.services import grading, photos
+from wearvision_api.store.return_tables import CounterReading, Flag, ReturnPhoto, ReturnRow, Waiver
+from wearvision_api.store.tables import new_id, now
+
+ASIDE = "aside"
+"""View of photos that count no longer."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """A photo whose bytes are on disk, and what the return tag in it says."""
+
+    stored: photos.Stored
+    tag: dict[str, Any] | None
+
+
+def shot_of(house: House, data: bytes) -> Shot:
+    """Reads a photo and brings its bytes to disk; takes a while, and needs no transaction.
+
+    Raises:
+        wearvision.errors.PhotoError: the bytes are no photo that can be read; nothing is kept.
+    """
+    stored = photos.store(house, data)
+    tag = read_return_tag(read_photo(data))
+    return Shot(stored, tag.to_dict() if tag is not None else None)
+
+
+def add_photo(
+    house: House, session: Session, who: Caller, row: ReturnRow, shot: Shot, view: str, record_id: str | None = None
+) -> ReturnPhoto:
+    """Puts a photo to a claim and compares it with those of other claims. The caller commits.
+
+    Raises:
+        Problem: it is decided, or there is no such view.
+    """
+    demand_open(row)
+    wanted = next((one for one in wanted_views(row.part) if one.key == view), None)
+    if wanted is None:
+        names = ", ".join(one.key for one in wanted_views(row.part))
+        raise Problem("invalid", f"There is no view {view!r} of this part; there are {names}.")
+    purpose = ("after-wiping" if wanted.cleaned else "as-removed") if wanted.graded else "other"
+    kept = photos.record(session, who, shot.stored, purpose, record_id)
+    photo = ReturnPhoto(
+        id=new_id(),
+        owner_id=who.id,
+        return_id=row.id,
+        photo_id=kept.id,
+        sha256=kept.sha256,
+        view=view,
+        tag=shot.tag,
+        created_at=now(),
+    )
+    session.add(photo)
+    session.flush()
+    append(
+        session,
+        who.name,
+        "photo added",
+        "return",
+        row.id,
+        after={"view": view, "photo": kept.id, "tag": shot.tag, "taken_at": kept.taken_at},
+        photos=[kept.sha256],
+    )
+    honesty.remember(house, session, photo)
+    for found in honesty.look(house, session, row, photo):
+        flag = Flag(
+            id=new_id(),
+            return_id=row.id,
+            kind=found.kind,
+            return_photo_id=photo.id,
+            other_photo_id=found.other.id if found.other else None,
+            other_return_id=found.other.return_id if found.other else None,
+            reason=found.reason,
+        )
+        session.add(flag)
+        append(
+            session,
+            who.name,
+            "flagged",
+            "return",
+            row.id,
+            after={"flag": flag.id, "kind": flag.kind, "reason": flag.reason, "other": flag.other_return_id},
+            photos=[photo.sha256, *([found.other.sha256] if found.other else [])],
+        )
+    touch(session, row)
+    return photo
+
+
+def set_aside(session: Session, who: Caller, row: ReturnRow, photo_id: str, reason: str) -> ReturnRow:
+    """Takes a photo out of the evidence that was put to the wrong place; it stays on record. The caller commits.
+
+    Raises:
+        Problem: it is decided, or has no such photo.
+    """
+    demand_open(row)
+    photo = next((one for one in row.photos if one.id == photo_id), None)
+    if photo is None or photo.view == ASIDE:
+        raise Problem("not-found", f"This return has no photo {photo_id}.")
+    before, photo.view = photo.view, ASIDE
+    append(
+        session,
+        who.name,
+        "photo set aside",
+        "return",
+        row.id,
+        before={"view": before, "photo": photo.photo_id},
+        after={"reason": reason},
+        photos=[photo.sha256],
+    )
+    touch(session, row)
+    return row
+
+
+def grade(house: House, session: Session, who: Caller, row: ReturnRow) -> ReturnRow:
+    """Grades the photos of the part as it came, and the one after wiping beside it. The caller commits.
+
+    The transaction is let go while the photos are looked at.
+
+    Raises:
+        Problem: it is decided, no photo of the part is there, or all hands are busy.
+    """
+    demand_open(row)
+    views = {one.key: one for one in wanted_views(row.part) if one.graded}
+    newest = {one.view: one for one in row.photos if one.view in views and one.photo_id is not None}
+    first = [one.photo_id for key, one in newest.items() if not views[key].cleaned and one.photo_id]
+    wiped = [one.photo_id for key, one in newest.items() if views[key].cleaned and one.photo_id]
+    if not first:
+        raise Problem("conflict", "There is no photo of the part as it came; add one first.")
+    made = grading.create(house, session, who, grading.Asked(tuple(first[: grading.MOST_PHOTOS])))
+    session.commit()  # what was graded stays, even if the pair cannot be compared
+    if wiped and made.part is not None:
+        try:
+            grading.wipe(house, session, who, made, wiped[-1])
+        except Problem as problem:
+            if problem.code != "conflict":
+                raise
+    before = row.grade_id
+    row.grade_id = made.id
+    append(
+        session,
+        who.name,
+        "graded",
+        "return",
+        row.id,
+        before={"grade": before},
+        after={
+            "grade": made.id,
+            "part": made.part,
+            "says": made.grade,
+            "possible": made.report["possible_grades"],
+            "model": made.report["model"],
+            "limits": made.report["limits"],
+        },
+        photos=[one.photo.sha256 for one in made.photos],
+    )
+    touch(session, row)
+    return row
+
+
+def add_reading(
+    session: Session, who: Caller, row: ReturnRow, check: str, values: Mapping[str, str], record_id: str | None = None
+) -> ReturnRow:
+    """Takes a reading at the counter; the newest of each check counts. The caller commits.
+
+    Raises:
+        Problem: it is decided.
+        wearvision.errors.ReadingError: there is no such check for this part, or the reading makes no sense.
+    """
+    demand_open(row)
+    finding = judge(check, values, part=row.part)
+    session.add(
+        CounterReading(
+            id=record_id or new_id(),
+            owner_id=who.id,
+            return_id=row.id,
+            check=check,
+            values=dict(values),
+            finding=finding.to_dict(),
+        )
+    )
+    append(
+        session,
+        who.name,
+        "reading taken",
+        "return",
+        row.id,
+        after={"check": check, "entered": dict(values), "finding": finding.to_dict()},
+    )
+    touch(session, row)
+    return row
+
+
+def waive(session: Session, who: Caller, row: ReturnRow, item: str, reason: str) -> ReturnRow:
+    """States why something wanted is not there, so that a decision can be made without it. The caller commits.
+
+    Raises:
+        Problem: it is decided, or nothing of that name is missing.
+    """
+    demand_open(row)
+    lacking = {one.key for one in missing_of(row) if not one.reason}
+    if item not in lacking:
+        raise Problem("conflict", f"{item!r} is not missing here; missing are {', '.join(sorted(lacking)) or 'none'}.")
+    session.add(Waiver(id=new_id(), owner_id=who.id, return_id=row.id, item=item, reason=reason))
+    append(session, who.name, "done without", "return", row.id, after={"item": item, "reason": reason})
+    touch(session, row)
+    return row
+
+
+def settle_flag(session: Session, who: Caller, row: ReturnRow, flag_id: str, text: str) -> ReturnRow:
+    """Says what looking at a flag came to; the flag stays. The caller commits.
+
+    Raises:
+        Problem: it is decided, there is no such flag, or somebody has looked at it.
+    """
+    demand_open(row)
+    flag = next((one for one in row.flags if one.id == flag_id), None)
+    if flag is None:
+        raise Problem("not-found", f"This return has no flag {flag_id}.")
+    if flag.settled is not None:
+        raise Problem("conflict", f"{flag.settled['by']} has looked at this flag already.")
+    flag.settled = {"by": who.name, "at": now().isoformat(timespec="seconds"), "text": text}
+    append(session, who.name, "flag looked at", "return", row.id, after={"flag": flag.id, "text": text})
+    touch(session, row)
+    return row
