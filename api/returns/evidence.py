@@ -1,4 +1,4 @@
-"""What is put to a claim: photos by wanted view, readings at the counter, reasons for what is missing, flags looked at."""
+"""What is put to a claim: photos by wanted view, readings, reasons for what is missing, flags looked at."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from wearvision_api.honesty import check as honesty
 from wearvision_api.house import House
 from wearvision_api.problems import Problem
 from wearvision_api.record.ledger import append
-from wearvision_api.returns.intake import demand_open, touch
+from wearvision_api.returns.intake import demand_open, find, touch
 from wearvision_api.returns.missing import missing_of
 from wearvision_api.services import grading, photos
 from wearvision_api.store.return_tables import CounterReading, Flag, ReturnPhoto, ReturnRow, Waiver
@@ -132,31 +132,34 @@ def set_aside(session: Session, who: Caller, row: ReturnRow, photo_id: str, reas
     return row
 
 
-def grade(house: House, session: Session, who: Caller, row: ReturnRow) -> ReturnRow:
+def grade(house: House, session: Session, who: Caller, return_id: str) -> ReturnRow:
     """Grades the photos of the part as it came, and the one after wiping beside it. The caller commits.
 
-    The transaction is let go while the photos are looked at.
+    No transaction is open while the photos are looked at; the return is held only at the end.
 
     Raises:
         Problem: it is decided, no photo of the part is there, or all hands are busy.
     """
+    row = find(session, return_id)
     demand_open(row)
     views = {one.key: one for one in wanted_views(row.part) if one.graded}
-    newest = {one.view: one for one in row.photos if one.view in views and one.photo_id is not None}
-    first = [one.photo_id for key, one in newest.items() if not views[key].cleaned and one.photo_id]
-    wiped = [one.photo_id for key, one in newest.items() if views[key].cleaned and one.photo_id]
+    newest = {one.view: one.photo_id for one in row.photos if one.view in views and one.photo_id is not None}
+    first = [photo for key, photo in newest.items() if not views[key].cleaned]
+    wiped = [photo for key, photo in newest.items() if views[key].cleaned]
     if not first:
         raise Problem("conflict", "There is no photo of the part as it came; add one first.")
     made = grading.create(house, session, who, grading.Asked(tuple(first[: grading.MOST_PHOTOS])))
-    session.commit()  # what was graded stays, even if the pair cannot be compared
+    session.commit()
     if wiped and made.part is not None:
         try:
             grading.wipe(house, session, who, made, wiped[-1])
         except Problem as problem:
-            if problem.code != "conflict":
+            if problem.code != "conflict":  # a pair that cannot be compared leaves the first grade as it is
                 raise
-    before = row.grade_id
-    row.grade_id = made.id
+        session.commit()
+    row = find(session, return_id, to_change=True)
+    demand_open(row)
+    before, row.grade_id = row.grade_id, made.id
     append(
         session,
         who.name,

@@ -126,6 +126,13 @@ def find(session: Session, return_id: str, *, to_change: bool = False) -> Return
     return row
 
 
+def given(said: Mapping[str, Any]) -> dict[str, Any]:
+    """A correction as it is written: an emptied text is empty; what cannot be empty stays as it was."""
+    texts = {"part_number", "lot", "serial", "machine", "claimant", "story", "claimed", "currency", "kept_where"}
+    plain = {name: "" if value is None and name in texts else value for name, value in said.items()}
+    return {name: value for name, value in plain.items() if value is not None or name not in ("part", "returned_on")}
+
+
 def demand_open(row: ReturnRow) -> None:
     """Raises Problem where nothing may be added or changed: a decision was made."""
     if row.state != "gathering":
