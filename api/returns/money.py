@@ -13,8 +13,8 @@ _DECIMALS = {
 }
 """Currencies whose smallest unit is no hundredth (ISO 4217, list one; values from memory)."""
 DECIMALS = {code: count for count, codes in _DECIMALS.items() for code in codes.split()}
-MOST_MINOR = 10**12
-"""What is more than this is a typing error, not a burner part."""
+MOST_MINOR = 2**31 - 1
+"""What the table holds; more is a typing error, not a burner part."""
 
 
 def decimals(currency: str) -> int:
