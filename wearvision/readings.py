@@ -132,6 +132,33 @@ def read_reading(check: Check, value: object) -> Finding:
     return _band(check, number, number)
 
 
+def read_quantity(name: str, text: str, unit: str) -> float:
+    """One number with or without a unit, as a person enters it.
+
+    Args:
+        name: Of what is read, for messages.
+        text: ``"1.65 kohm"``, ``"650"``, ``"open"``.
+        unit: The unit of the answer, which also holds where none is entered; a key of ``UNITS``.
+
+    Returns:
+        The number in ``unit``, >= 0; infinite for ``"open"`` and its like.
+
+    Raises:
+        ReadingError: it is no number, or its unit does not fit.
+
+    Example:
+        >>> read_quantity("lit resistance", "1.65 kohm", "ohm")
+        1650.0
+    """
+    if " ".join(text.casefold().split()) in OPEN:
+        return math.inf
+    found = _PLAIN.fullmatch(text.strip())
+    if not found:
+        raise ReadingError(f"{name}: enter a number in {unit}; got {text!r}.")
+    number, own = found.groups()
+    return _fraction(name, number) * _scale_of(name, unit, own)
+
+
 def _pair(item: object) -> tuple[str, object]:
     if not isinstance(item, Mapping) or not isinstance(item.get("check", item.get("id")), str):
         raise ReadingError(f'A reading needs the form {{"check": id, "value": …}}, got {item!r}.')
@@ -157,14 +184,14 @@ def _text(check: Check, text: str, unit: str | None) -> Finding:
         raise ReadingError(f"{check.id}: enter {form}; got {text!r}.")
     *values, own = numbers.groups()
     scale = _scale(check, own or unit)
-    low, *more = (_fraction(check, value) * scale for value in values)
+    low, *more = (_fraction(check.id, value) * scale for value in values)
     return _band(check, low, more[0] if more else low)
 
 
-def _fraction(check: Check, text: str) -> float:
+def _fraction(name: str, text: str) -> float:
     top, _, bottom = text.partition("/")
     if bottom and float(bottom) == 0:
-        raise ReadingError(f"{check.id}: {text!r} divides by zero.")
+        raise ReadingError(f"{name}: {text!r} divides by zero.")
     return float(top) / float(bottom) if bottom else float(top)
 
 
@@ -177,13 +204,17 @@ def _number(check: Check, value: object) -> float:
 
 
 def _scale(check: Check, unit: str | None) -> float:
-    own = check.reading.unit if check.reading else ""
+    return _scale_of(check.id, check.reading.unit if check.reading else "", unit)
+
+
+def _scale_of(name: str, own: str, unit: str | None) -> float:
+    """How large ``unit`` is in the unit ``own``; 1 where none is given."""
     if not unit or unit == own:
         return 1.0
     known = UNITS.get(own, {})
     if unit not in known:
         allowed = ", ".join(known) if known else "no unit, the reading is a word"
-        raise ReadingError(f"{check.id}: unit {unit!r} does not fit; allowed: {allowed}.")
+        raise ReadingError(f"{name}: unit {unit!r} does not fit; allowed: {allowed}.")
     return known[unit]
 
 
