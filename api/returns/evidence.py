@@ -73,6 +73,8 @@ def add_photo(
     )
     session.add(photo)
     session.flush()
+    honesty.remember(house, session, photo)
+    suspicions = honesty.look(house, session, row, photo)
     append(
         session,
         who.name,
@@ -82,8 +84,7 @@ def add_photo(
         after={"view": view, "photo": kept.id, "tag": shot.tag, "taken_at": kept.taken_at},
         photos=[kept.sha256],
     )
-    honesty.remember(house, session, photo)
-    for found in honesty.look(house, session, row, photo):
+    for found in suspicions:
         flag = Flag(
             id=new_id(),
             return_id=row.id,

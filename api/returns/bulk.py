@@ -1,0 +1,94 @@
+"""Takes many claims in at once; each is whole or not there, and the same one again is not taken twice."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import uuid
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from pydantic import ValidationError
+
+from wearvision.errors import WearvisionError
+from wearvision_api.accounts.roles import Caller
+from wearvision_api.house import House
+from wearvision_api.problems import Problem, problem_of
+from wearvision_api.returns import evidence, intake
+from wearvision_api.returns.parcels import Parcel, Row, rows_of
+from wearvision_api.returns.weighing import reckon
+from wearvision_api.routes.return_schemas import ReturnCreate
+from wearvision_api.store.return_tables import ReturnRow
+
+SPACE = uuid.UUID("4dd1f6a1-92f6-4d0c-9f0e-7c1f1e6a2f57")
+"""Names the ids that are made from a claim's own text and photos."""
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What became of one row.
+
+    Attributes:
+        line: Its line in the table.
+        number: Of the return; empty where none was made.
+        id: Of the return; empty where none was made.
+        fault: Why there is none, or what could not be done to it; empty: all went well.
+        is_new: False where the same row was taken in before.
+    """
+
+    line: int
+    number: str
+    id: str
+    fault: str
+    is_new: bool
+
+
+def take_in(house: House, who: Caller, parcel: Parcel) -> Iterator[Taken]:
+    """Takes the claims of a parcel in, one transaction each, and grades their photos.
+
+    Raises:
+        wearvision.errors.InputError: the table cannot be read; what was taken before the bad line stays.
+    """
+    for row in rows_of(parcel):
+        try:
+            yield _take(house, who, parcel, row)
+        except (WearvisionError, Problem, ValidationError, OSError) as error:
+            yield Taken(row.line, "", "", _said(error), is_new=False)
+
+
+def _take(house: House, who: Caller, parcel: Parcel, row: Row) -> Taken:
+    said = ReturnCreate.model_validate(dict(row.said)).model_dump(exclude={"id"}, exclude_none=True)
+    files = [(view, parcel.read(name, house.settings.max_upload_mb * 2**20)) for view, name in row.photos]
+    record_id = _id_of(row, [data for _, data in files])
+    with house.session(writes=False) as session:
+        there = session.get(ReturnRow, record_id)
+        if there is not None:
+            return Taken(row.line, there.number, there.id, "", is_new=False)
+    shots = [(view, evidence.shot_of(house, data)) for view, data in files]
+    with house.session() as session:
+        made = intake.open_return(session, who, said, record_id)
+        for view, shot in shots:
+            evidence.add_photo(house, session, who, made, shot, view)
+        reckon(house, session, made)
+        session.commit()
+        fault = ""
+        try:
+            evidence.grade(house, session, who, made.id)
+            reckon(house, session, made)
+            session.commit()
+        except Problem as problem:  # taken in all the same; the counter grades it later
+            session.rollback()
+            fault = f"Taken in, not graded: {problem.detail}"
+        return Taken(row.line, made.number, made.id, fault, is_new=True)
+
+
+def _id_of(row: Row, photos: list[bytes]) -> str:
+    digests = [hashlib.sha256(data).hexdigest() for data in photos]
+    return str(uuid.uuid5(SPACE, json.dumps([sorted(row.said.items()), digests])))
+
+
+def _said(error: Exception) -> str:
+    if isinstance(error, ValidationError):
+        rows = [f"{'.'.join(map(str, one['loc']))}: {one['msg']}" for one in error.errors()]
+        return "; ".join(rows[:3])
+    return problem_of(error).detail if isinstance(error, Problem) else str(error)
