@@ -175,6 +175,12 @@ class CounterCheck:
             "source": self.source,
         }
 
+    @property
+    def names(self) -> frozenset[str]:
+        """All names that a result may go by: outcomes and sayings."""
+        words = {word for one in self.fields for word in one.words} if self.judged == "hand check" else set()
+        return frozenset(words | {one.name for one in self.outcomes} | set(self.says) | set(get_args(CounterSays)))
+
     def outcome(self, name: str) -> Outcome:
         """The outcome of that name; KeyError where there is none."""
         for one in self.outcomes:
