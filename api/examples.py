@@ -24,6 +24,7 @@ PHOTO: dict[str, Any] = {
     "taken_at": "2026-03-02T10:28:11",
     "purpose": "as-removed",
     "created_at": AT,
+    "erased_at": None,
 }
 READING: dict[str, Any] = {
     "id": OTHER_ID,

@@ -14,6 +14,8 @@ from wearvision.standard.checks import Checks, load_checks
 from wearvision_api.accounts.delay import Strangers
 from wearvision_api.accounts.gate import ensure_local
 from wearvision_api.accounts.passwords import Passwords
+from wearvision_api.record.heads import introduce
+from wearvision_api.record.keys import RecordKey, open_key
 from wearvision_api.settings import Settings
 from wearvision_api.store.blobs import Blobs
 from wearvision_api.store.engine import migrate, open_engine
@@ -30,15 +32,16 @@ class House:
     grader: Grader
     checks: Checks
     work: Work
+    key: RecordKey
     passwords: Passwords = field(default_factory=Passwords)
     strangers: Strangers = field(default_factory=Strangers)
 
     @classmethod
     def open(cls, settings: Settings) -> House:
-        """Opens everything, migrates the database, and makes the local account.
+        """Opens everything, migrates the database, makes the local account and names the record's key in it.
 
         Raises:
-            wearvision.errors.SetupError, LimitsError: model or limits cannot be used.
+            wearvision.errors.SetupError, LimitsError: model, limits or the record's key cannot be used.
             sqlalchemy.exc.OperationalError: the database does not answer.
         """
         engine = open_engine(settings.database_url)
@@ -47,9 +50,12 @@ class House:
         blobs.check()
         blobs.remove_drafts()
         grader = Grader(settings.model or None, settings.limits)
-        house = cls(settings, engine, blobs, grader, load_checks(), Work(settings.workers, settings.waiting))
+        key = open_key(settings.record_key_path)
+        house = cls(settings, engine, blobs, grader, load_checks(), Work(settings.workers, settings.waiting), key)
         with house.session() as session:
             ensure_local(session)
+            introduce(session, key)
+            session.commit()
         return house
 
     @contextmanager

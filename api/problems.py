@@ -32,6 +32,7 @@ TITLES: dict[str, tuple[int, str]] = {
     "not-found": (404, "There is no such record"),
     "method": (405, "This address does not take this method"),
     "conflict": (409, "It does not fit what is recorded"),
+    "gone": (410, "The photo was erased"),
     "changed": (412, "The record has changed since you read it"),
     "too-large": (413, "The upload is too large"),
     "unsupported": (415, "This kind of content is not taken"),

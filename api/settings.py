@@ -42,9 +42,18 @@ class Settings(BaseSettings):
     requests: int = Field(64, ge=1, description="Requests answered at the same time; more are answered 503.")
     max_upload_mb: int = Field(64, ge=1, le=512, description="Largest photo, MiB.")
     keep_location: bool = Field(False, description="Leave the place of taking in photos that others download.")
+    record_key: Path | None = Field(
+        None, description="Private key that signs the record's head, PEM (Ed25519); empty: in the data folder."
+    )
     session_hours: int = Field(12, ge=1, description="Hours until a log-in ends.")
     service_hours: int = Field(500, ge=1, description="Running hours between services (common practice).")
     service_days: int = Field(365, ge=1, description="Days between services (common practice).")
+    house_name: str = Field("", max_length=120, description="Who writes the decision letters; empty: no letterhead.")
+    house_address: str = Field("", max_length=200, description="Its address, in one line.")
+    house_contact: str = Field("", max_length=200, description="Where an objection is sent; empty: the counter.")
+    objection_days: int = Field(
+        30, ge=1, le=3650, description="Days in which a claimant can object to a decision (the site's own rule)."
+    )
 
     @model_validator(mode="after")
     def _safe(self) -> Settings:
@@ -89,6 +98,11 @@ class Settings(BaseSettings):
     def database_url(self) -> str:
         """The database's address in SQLAlchemy's form."""
         return self.database or f"sqlite:///{(self.data / 'wearvision.sqlite').resolve()}"
+
+    @property
+    def record_key_path(self) -> Path:
+        """Where the key that signs the record lies."""
+        return self.record_key or self.data / "record-key.pem"
 
     @property
     def blob_url(self) -> str:

@@ -127,7 +127,10 @@ def picture(
     row = grading.find(session, who, grade_id)
     if number >= len(row.pictures):
         raise Problem("not-found", f"There is no picture {number}; there are {len(row.pictures)}.")
-    data = house.blobs.get(row.pictures[number]["outlined" if outlines else "plain"])
+    found = row.pictures[number]
+    if "erased" in found:
+        raise Problem("gone", f"The photo and its pictures were erased on {found['erased'][:10]}.")
+    data = house.blobs.get(found["outlined" if outlines else "plain"])
     headers = {"Cache-Control": "private, max-age=86400, immutable", "X-Content-Type-Options": "nosniff"}
     return Response(data, media_type="image/jpeg", headers=headers)
 

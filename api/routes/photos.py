@@ -61,7 +61,7 @@ def content(
     width: Annotated[int | None, Query(ge=64, le=4096, description="Long side in pixels, for a smaller copy.")] = None,
 ) -> Response:
     """The owner gets the file as it came; others an upright JPEG without the place of taking."""
-    row = photos.find(session, who, photo_id)
+    row = photos.demand_kept(photos.find(session, who, photo_id))
     etag = f'"{row.sha256[:16]}-{width or 0}-{int(row.owner_id == who.id)}"'
     if etags.unchanged(request, etag):
         return etags.not_modified(etag)

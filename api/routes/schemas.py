@@ -57,6 +57,7 @@ class PhotoPublic(Public):
     taken_at: str | None = Field(description="What the camera says, its local time without zone.")
     purpose: Purpose
     created_at: Moment
+    erased_at: Moment | None = Field(None, description="When its bytes were erased on a lawful request.")
 
 
 class GradeCreate(Body):

@@ -42,9 +42,9 @@ def create(house: House, session: Session, who: Caller, asked: Asked) -> GradeRo
     """Grades photos of one part. The transaction is let go while the photos are looked at; the caller commits.
 
     Raises:
-        Problem: a photo or the inspection is not there, or all hands are busy.
+        Problem: a photo or the inspection is not there, a photo was erased, or all hands are busy.
     """
-    rows = [photos.find(session, who, photo_id) for photo_id in asked.photos]
+    rows = [photos.demand_kept(photos.find(session, who, photo_id)) for photo_id in asked.photos]
     inspection = None
     if asked.inspection is not None:
         inspection = session.get(Inspection, asked.inspection)
@@ -76,7 +76,7 @@ def create(house: House, session: Session, who: Caller, asked: Asked) -> GradeRo
 def _reference(session: Session, who: Caller, asked: Asked, inspection: Inspection | None) -> PhotoRow | None:
     """The photo named, or the machine's own photo of that part as installed."""
     if asked.reference is not None:
-        return photos.find(session, who, asked.reference)
+        return photos.demand_kept(photos.find(session, who, asked.reference))
     if inspection is not None and asked.part is not None:
         for kept in inspection.machine.references:
             if kept.part == asked.part:

@@ -147,7 +147,7 @@ def keep_reference(session: Session, who: Caller, machine: Machine, part: str, p
     Raises:
         Problem: there is no such photo.
     """
-    photo = photos.find(session, who, photo_id)
+    photo = photos.demand_kept(photos.find(session, who, photo_id))
     row = session.get(InstalledPhoto, (machine.id, part))
     if row is None:
         session.add(InstalledPhoto(machine_id=machine.id, part=part, photo_id=photo.id))

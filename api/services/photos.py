@@ -117,12 +117,27 @@ def find(session: Session, who: Caller, photo_id: str) -> PhotoRow:
     return row
 
 
+def demand_kept(row: PhotoRow) -> PhotoRow:
+    """A photo whose bytes are there.
+
+    Raises:
+        Problem: they were erased on a lawful request.
+    """
+    if row.erased_at is not None:
+        raise Problem("gone", f"The photo was erased on {row.erased_at:%Y-%m-%d}.")
+    return row
+
+
 def content(house: House, row: PhotoRow, who: Caller, width: int | None) -> tuple[bytes, str]:
     """Bytes and media type for a download.
 
     The owner gets the file as it came; others, and whoever asks for a width, get an upright JPEG without any EXIF
     unless the setting ``keep_location`` leaves it.
+
+    Raises:
+        Problem: the bytes were erased.
     """
+    demand_kept(row)
     data = house.blobs.get(row.sha256)
     own = row.owner_id == who.id or house.settings.keep_location
     if own and width is None:

@@ -208,7 +208,7 @@ def part_seen(row: GradeRow, limits: Limits, checks: Checks) -> PartSeen:
             )
             for name, one in newest.items()
         ),
-        pictures=tuple(one["outlined"] for one in row.pictures),
+        pictures=tuple(one["outlined"] for one in row.pictures if "erased" not in one),
     )
 
 
@@ -218,6 +218,7 @@ def _remarks(row: GradeRow, checks: Checks) -> list[tuple[str, str]]:
     if report["refusal"]:
         found.append(("Not judged", str(report["refusal"])))
     found += [("Photo", str(one["advice"])) for one in report["faults"]]
+    found += [("Photo", f"erased on {one['erased'][:10]}") for one in row.pictures if "erased" in one]
     if row.override is not None:
         said = row.override
         found.append(("By eye", f"{said['grade']}: {said['reason']} ({said['by']})"))

@@ -122,6 +122,43 @@ class Blobs:
                     removed.append(name)
         return removed
 
+    def discard(self, name: str, *, idle_s: float) -> bool:
+        """Removes one blob for good, from an object store, too, unless somebody is at work with it.
+
+        Args:
+            name: Its hash; no record may hold it.
+            idle_s: Seconds since somebody put these bytes.
+
+        Returns:
+            Whether it was there and is gone now. False also while a writer or a backup holds the folder; an object
+            store has no such lock, only the moment of the last upload.
+        """
+        path = self._path(name)
+        if self.in_folder:
+            try:
+                with self._locked(fcntl.LOCK_EX | fcntl.LOCK_NB):
+                    old = Path(path).exists() and time.time() - Path(path).stat().st_mtime >= idle_s
+                    if old:
+                        Path(path).unlink()
+                        sync_folder(Path(path).parent)
+                    return old
+            except BlockingIOError:
+                return False
+        self.system.invalidate_cache()
+        if not self.system.exists(path) or time.time() - self.system.modified(path).timestamp() < idle_s:
+            return False
+        self.system.rm_file(path)
+        return True
+
+    @contextmanager
+    def kept(self) -> Iterator[None]:
+        """Nothing is removed from a folder within; writers go on. An object store knows no such lock."""
+        if self.in_folder and Path(self.root).is_dir():
+            with self._locked(fcntl.LOCK_SH):
+                yield
+        else:
+            yield
+
     @contextmanager
     def _locked(self, how: int) -> Iterator[None]:
         handle = os.open(f"{self.root}/{_LOCK}", os.O_RDWR | os.O_CREAT, 0o600)

@@ -132,6 +132,8 @@ class PhotoRow(Owned, Base):
     taken_at: Mapped[str | None] = mapped_column(String(40))
     """What the camera says, its local time without zone."""
     purpose: Mapped[str] = mapped_column(String(20))
+    erased_at: Mapped[datetime | None]
+    """When its bytes were erased on a lawful request; a tombstone tells by whom and why."""
 
 
 class Machine(Owned, Base):
@@ -213,7 +215,7 @@ class GradeRow(Owned, Base):
     grade: Mapped[str | None] = mapped_column(String(20))
     report: Mapped[dict[str, Any]]
     pictures: Mapped[list[Any]]
-    """Per photo the blobs of the judged square: ``{"plain", "outlined"}``."""
+    """Per photo the blobs of the judged square, ``{"plain", "outlined"}``, or ``{"erased": when}``."""
     after_id: Mapped[str | None] = mapped_column(ForeignKey("grades.id"))
     """The grade of the photo after wiping."""
     wiping: Mapped[dict[str, Any] | None]

@@ -24,6 +24,7 @@ from wearvision_api.upkeep.archive import BadArchive, Manifest, add, add_manifes
 
 MEMORY_BYTES = 16 << 20
 _SHA256 = re.compile(rb'"sha256":"([0-9a-f]{64})"')
+_ERASED = b'"erased_at":"'
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,8 @@ def backup(database_url: str, blob_url: str, path: Path) -> Counted:
     """
     engine, blobs = open_existing(database_url), Blobs(blob_url)
     try:
-        with new_archive(path) as archive, _moment(engine) as connection:
+        # A photo that is erased meanwhile stays until the end: the rows of this moment still name it.
+        with new_archive(path) as archive, blobs.kept(), _moment(engine) as connection:
             revision = MigrationContext.configure(connection).get_current_revision()
             if revision is None:
                 raise SetupError(f"{engine.url.render_as_string()} holds no service's tables.")
@@ -110,7 +112,8 @@ def restore(path: Path, database_url: str, blob_url: str) -> Counted:
     def keep(table: str, content: IO[bytes]) -> None:
         if table == "photos":
             for line in content:
-                named.update(found.decode() for found in _SHA256.findall(line))
+                if _ERASED not in line:
+                    named.update(found.decode() for found in _SHA256.findall(line))
 
     manifest = verify(path, keep)
     held = {name.removeprefix("photos/") for name, _ in members(path) if name.startswith("photos/")}

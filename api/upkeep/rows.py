@@ -4,10 +4,23 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, Boolean, Connection, DateTime, Float, MetaData, Table, bindparam, insert, select, update
+from sqlalchemy import (
+    JSON,
+    Boolean,
+    Connection,
+    Date,
+    DateTime,
+    Float,
+    MetaData,
+    Table,
+    bindparam,
+    insert,
+    select,
+    update,
+)
 
 BATCH = 500
 LEFT_OUT = frozenset({"alembic_version", "logins"})
@@ -38,6 +51,8 @@ def dump(connection: Connection, table: Table) -> Iterator[bytes]:
 def _plain(value: Any) -> Any:
     if isinstance(value, datetime):
         return (value if value.tzinfo else value.replace(tzinfo=UTC)).astimezone(UTC).isoformat()
+    if isinstance(value, date):
+        return value.isoformat()
     return value
 
 
@@ -75,6 +90,8 @@ def _typed(table: Table, name: str, value: Any) -> Any:
         return None
     if isinstance(kind, DateTime):
         return datetime.fromisoformat(value)
+    if isinstance(kind, Date):
+        return date.fromisoformat(value)
     if isinstance(kind, Boolean):
         return bool(value)
     if isinstance(kind, Float):

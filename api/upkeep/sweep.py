@@ -8,8 +8,10 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from wearvision_api.record.tombstones import to_remove
 from wearvision_api.store.blobs import Blobs
 from wearvision_api.store.engine import open_existing
+from wearvision_api.store.record_tables import APPEND_ONLY
 from wearvision_api.store.tables import Base
 
 IDLE_S = 24 * 3600.0
@@ -65,12 +67,15 @@ def sweep_address(database_url: str, blobs: Blobs) -> Swept:
 
 
 def mentioned(session: Session) -> set[str]:
-    """Every hash that stands in any record.
+    """Every hash that stands in any record, but for those of photos that were erased and that nobody has sent again.
 
-    All of all tables is looked through: a column that names blobs and was forgotten here would lose photos.
+    All of all tables is looked through: a column that names blobs and was forgotten here would lose photos. The record
+    holds no blob: it names photos that other tables hold, or that are gone.
     """
     found: set[str] = set()
     for table in Base.metadata.sorted_tables:
+        if table.name in APPEND_ONLY:
+            continue
         for row in session.execute(select(table).execution_options(yield_per=200)):
             found.update(_HASH.findall(repr(tuple(row))))
-    return found
+    return found - set(to_remove(session))

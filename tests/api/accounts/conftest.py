@@ -19,6 +19,7 @@ from wearvision_api.accounts.roles import ROLES, Role
 from wearvision_api.app import create_app
 from wearvision_api.services import accounts
 from wearvision_api.settings import Settings
+from wearvision_api.store.record_tables import APPEND_ONLY
 from wearvision_api.store.tables import Base
 
 from .people import ORIGIN, PASSWORD, Browser
@@ -41,7 +42,8 @@ def guarded(opened: FastAPI) -> FastAPI:
     opened.state.house = house
     with house.session() as session:
         for table in reversed(Base.metadata.sorted_tables):
-            session.execute(delete(table))
+            if table.name not in APPEND_ONLY:
+                session.execute(delete(table))
         ensure_local(session)
         for role in ROLES:
             accounts.create(session, house.passwords, role, role, PASSWORD)
