@@ -16,6 +16,7 @@ from wearvision_api.accounts.gate import ensure_local
 from wearvision_api.accounts.passwords import Passwords
 from wearvision_api.record.heads import introduce
 from wearvision_api.record.keys import RecordKey, open_key
+from wearvision_api.returns.policy_table import Policy, load_policy
 from wearvision_api.settings import Settings
 from wearvision_api.store.blobs import Blobs
 from wearvision_api.store.engine import migrate, open_engine
@@ -33,6 +34,7 @@ class House:
     checks: Checks
     work: Work
     key: RecordKey
+    policy: Policy
     passwords: Passwords = field(default_factory=Passwords)
     strangers: Strangers = field(default_factory=Strangers)
 
@@ -41,7 +43,8 @@ class House:
         """Opens everything, migrates the database, makes the local account and names the record's key in it.
 
         Raises:
-            wearvision.errors.SetupError, LimitsError: model, limits or the record's key cannot be used.
+            wearvision.errors.SetupError, LimitsError, wearvision_api.returns.policy_table.PolicyError: model, limits,
+                the record's key or the policy cannot be used.
             sqlalchemy.exc.OperationalError: the database does not answer.
         """
         engine = open_engine(settings.database_url)
@@ -50,8 +53,11 @@ class House:
         blobs.check()
         blobs.remove_drafts()
         grader = Grader(settings.model or None, settings.limits)
+        policy = load_policy(settings.policy)
         key = open_key(settings.record_key_path)
-        house = cls(settings, engine, blobs, grader, load_checks(), Work(settings.workers, settings.waiting), key)
+        house = cls(
+            settings, engine, blobs, grader, load_checks(), Work(settings.workers, settings.waiting), key, policy
+        )
         with house.session() as session:
             ensure_local(session)
             introduce(session, key)

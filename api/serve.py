@@ -9,8 +9,10 @@ from ipaddress import IPv6Address, ip_address
 import uvicorn
 
 from wearvision.errors import SetupError
+from wearvision.standard.limits import load_limits
 from wearvision_api import logs
 from wearvision_api.app import create_app
+from wearvision_api.returns.policy_table import load_policy
 from wearvision_api.settings import Settings
 
 GRACE_S = 30
@@ -28,7 +30,10 @@ def serve(settings: Settings, ready: Callable[[str], None]) -> None:
 
     Raises:
         wearvision.errors.SetupError: the address cannot be listened on.
+        wearvision.errors.LimitsError, wearvision_api.returns.policy_table.PolicyError: a table is wrong.
     """
+    load_limits(settings.limits)  # here, so that mistake is told in one line before anything opens
+    load_policy(settings.policy)
     door = listen(settings.host, settings.port)
     logs.configure()
     config = uvicorn.Config(

@@ -36,6 +36,9 @@ class Settings(BaseSettings):
         "", description="Names the service goes by, with commas; empty: loopback names, or any name with accounts."
     )
     limits: Path | None = Field(None, description="TOML file that overrides rows of the wear standard.")
+    policy: Path | None = Field(
+        None, description="TOML file of the returns policy; empty: the example, which is no advice."
+    )
     model: str = Field("", description="Released model or model folder; empty: the default.")
     workers: int = Field(os.cpu_count() or 1, ge=1, description="Photos graded at the same time.")
     waiting: int = Field(16, ge=0, description="Gradings that may wait; more are answered 503.")

@@ -12,6 +12,7 @@ from wearvision_api.house import House
 from wearvision_api.problems import Problem
 from wearvision_api.record.ledger import append
 from wearvision_api.returns.intake import demand_open, touch
+from wearvision_api.returns.keeping import keep
 from wearvision_api.returns.weighing import weigh
 from wearvision_api.store.return_tables import Decision, Objection, ReturnRow
 from wearvision_api.store.tables import new_id, now
@@ -31,21 +32,21 @@ def decide(house: House, session: Session, who: Caller, row: ReturnRow, outcome:
             the objection that is heard now.
     """
     demand_open(row)
-    weighed = weigh(house, session, row)
+    weighed = weigh(house, row)
     lacking = [one.title for one in weighed.missing if not one.reason]
     if lacking:
         raise Problem("conflict", f"Still missing: {'; '.join(lacking)}. Add it, or state why it can be done without.")
-    if row.objections and who.id in _took_part(row):
+    if row.objections and who.id in took_part(row):
         raise Problem("not-allowed", "You took part in the decision that is objected to; another person must decide.")
-    against = weighed.proposal["outcome"] in OUTCOMES and weighed.proposal["outcome"] != outcome
+    proposal = weighed.proposal
     refused = any(one.standing == "not agreed" for one in row.decisions)
-    second = weighed.proposal["needs_second"] or weighed.proposal["outcome"] not in OUTCOMES or against or refused
+    second = proposal.needs_second or proposal.outcome != outcome or refused
     decision = Decision(
         id=new_id(),
         owner_id=who.id,
         return_id=row.id,
         attempt=row.attempt,
-        proposal=weighed.to_dict(),
+        proposal=keep(house, row, weighed),
         outcome=outcome,
         reason=reason,
         needs_second=second,
@@ -62,7 +63,7 @@ def decide(house: House, session: Session, who: Caller, row: ReturnRow, outcome:
         "decided",
         "return",
         row.id,
-        before={"proposal": weighed.proposal},
+        before={"proposal": proposal.to_dict()},
         after={"decision": decision.id, "outcome": outcome, "reason": reason, "needs_second": second},
         photos=[one.sha256 for one in row.photos],
     )
@@ -81,7 +82,7 @@ def sign(session: Session, who: Caller, row: ReturnRow, *, agrees: bool, reason:
         raise Problem("conflict", "No decision waits for a second person here.")
     if who.id == waiting.owner_id:
         raise Problem("not-allowed", "You made this decision; another person must sign it.")
-    if row.objections and who.id in _took_part(row):
+    if row.objections and who.id in took_part(row):
         raise Problem("not-allowed", "You took part in the decision that is objected to; another person must sign.")
     waiting.second_id, waiting.second_at, waiting.second_reason = who.id, now(), reason
     waiting.standing = "final" if agrees else "not agreed"
@@ -143,7 +144,7 @@ def take_up(session: Session, who: Caller, row: ReturnRow) -> ReturnRow:
     open_one = next((one for one in row.objections if one.taken_by is None), None)
     if row.state != "objected" or open_one is None:
         raise Problem("conflict", "No objection waits here.")
-    if who.id in _took_part(row):
+    if who.id in took_part(row):
         raise Problem("not-allowed", "You took part in this decision; another person must hear the objection.")
     open_one.taken_by, open_one.taken_at = who.id, now()
     row.state, row.attempt = "gathering", row.attempt + 1
@@ -157,7 +158,7 @@ def final_decision(row: ReturnRow) -> Decision | None:
     return next((one for one in reversed(row.decisions) if one.standing == "final"), None)
 
 
-def _took_part(row: ReturnRow) -> set[str]:
+def took_part(row: ReturnRow) -> set[str]:
     """Who decided or signed, up to the newest decision that is objected to."""
     objected = {one.decision_id for one in row.objections}
     heard = max((one.attempt for one in row.decisions if one.id in objected), default=0)

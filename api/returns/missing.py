@@ -19,6 +19,7 @@ _FIELDS = (
     ("kept_where", "Where the part is kept"),
     ("kept_until", "Until when the part is kept"),
 )
+_GRADE = "A grade of the photos"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,9 +51,19 @@ def missing_of(row: ReturnRow) -> tuple[Wanted, ...]:
         (f"check:{one.id}", one.title) for one in checks_at_counter(row.part) if one.required and one.id not in read
     ]
     if row.grade_id is None:
-        lacking.append(("grade", "A grade of the photos"))
+        lacking.append(("grade", _GRADE))
     said = {one.item: one for one in row.waivers}
     return tuple(
         Wanted(key, title, said[key].reason, said[key].owner.name) if key in said else Wanted(key, title)
         for key, title in lacking
     )
+
+
+def wanted_titles(part: str) -> dict[str, str]:
+    """Titles of all that can be wanted of a part, by key."""
+    return {
+        **{f"field:{name}": title for name, title in _FIELDS},
+        **{f"view:{one.key}": one.title for one in wanted_views(part)},
+        **{f"check:{one.id}": one.title for one in checks_at_counter(part)},
+        "grade": _GRADE,
+    }

@@ -12,9 +12,10 @@ from sqlalchemy.orm import Session
 
 from wearvision_api.accounts.roles import Caller
 from wearvision_api.deps import HouseDep, OnceDep, SessionDep, needs
+from wearvision_api.house import House
 from wearvision_api.returns import deciding, evidence, intake
 from wearvision_api.returns.missing import missing_of
-from wearvision_api.returns.weighing import weigh
+from wearvision_api.returns.weighing import reckon, weigh
 from wearvision_api.routes import etags
 from wearvision_api.routes.return_schemas import (
     CounterReadingCreate,
@@ -165,7 +166,7 @@ def read(request: Request, response: Response, session: SessionDep, return_id: R
 @router.get("/{return_id}/proposal", response_model=WeighedPublic, summary="What is found, and what is proposed")
 def proposal(house: HouseDep, session: SessionDep, return_id: ReturnId, who: Reader) -> WeighedPublic:
     """Findings with the signs for and against each class of cause, and what the policy proposes. A person decides."""
-    return WeighedPublic.model_validate(weigh(house, session, intake.find(session, return_id)).to_dict())
+    return WeighedPublic.model_validate(weigh(house, intake.find(session, return_id)).to_dict())
 
 
 @router.patch("/{return_id}", response_model=ReturnPublic, summary="Correct a claim")
@@ -183,13 +184,14 @@ def change(
 
 
 def _answer(
-    session: Session, once: Once, return_id: str, body: Body | str, act: Callable[[ReturnRow], object]
+    house: House, session: Session, once: Once, return_id: str, body: Body | str, act: Callable[[ReturnRow], object]
 ) -> Response:
     """Once for each key: acts on a return that is held, and answers with it."""
 
     def make() -> dict[str, Any]:
         row = intake.find(session, return_id, to_change=True)
         act(row)
+        reckon(house, session, row)
         return public(row).plain()
 
     return sent(once.reply(body if isinstance(body, str) else body.model_dump_json(), make))
@@ -215,6 +217,7 @@ def add_photo(
     session.commit()  # lets other writers in while the photo is read and brought to disk
     shot = evidence.shot_of(house, data)
     return _answer(
+        house,
         session,
         once,
         return_id,
@@ -227,6 +230,7 @@ def add_photo(
     "/{return_id}/photos/{evidence_id}/aside", status_code=201, response_model=ReturnPublic, summary="Set a photo aside"
 )
 def set_aside(
+    house: HouseDep,
     session: SessionDep,
     once: OnceDep,
     return_id: ReturnId,
@@ -236,7 +240,7 @@ def set_aside(
 ) -> Response:
     """The photo stays on record and counts no longer."""
     return _answer(
-        session, once, return_id, body, lambda row: evidence.set_aside(session, who, row, evidence_id, body.text)
+        house, session, once, return_id, body, lambda row: evidence.set_aside(session, who, row, evidence_id, body.text)
     )
 
 
@@ -247,15 +251,16 @@ def grade(house: HouseDep, session: SessionDep, once: OnceDep, return_id: Return
     if before is not None:
         return sent(before)
     evidence.grade(house, session, who, return_id)
-    return _answer(session, once, return_id, "", lambda row: row)
+    return _answer(house, session, once, return_id, "", lambda row: row)
 
 
 @router.post("/{return_id}/readings", status_code=201, response_model=ReturnPublic, summary="Enter a reading")
 def add_reading(
-    session: SessionDep, once: OnceDep, return_id: ReturnId, body: CounterReadingCreate, who: Writer
+    house: HouseDep, session: SessionDep, once: OnceDep, return_id: ReturnId, body: CounterReadingCreate, who: Writer
 ) -> Response:
     """Takes a reading at the counter."""
     return _answer(
+        house,
         session,
         once,
         return_id,
@@ -265,10 +270,12 @@ def add_reading(
 
 
 @router.post("/{return_id}/waivers", status_code=201, response_model=ReturnPublic, summary="Do without something")
-def waive(session: SessionDep, once: OnceDep, return_id: ReturnId, body: WaiverCreate, who: Writer) -> Response:
+def waive(
+    house: HouseDep, session: SessionDep, once: OnceDep, return_id: ReturnId, body: WaiverCreate, who: Writer
+) -> Response:
     """States why a decision can be made without something that is wanted."""
     return _answer(
-        session, once, return_id, body, lambda row: evidence.waive(session, who, row, body.item, body.reason)
+        house, session, once, return_id, body, lambda row: evidence.waive(session, who, row, body.item, body.reason)
     )
 
 
@@ -276,6 +283,7 @@ def waive(session: SessionDep, once: OnceDep, return_id: ReturnId, body: WaiverC
     "/{return_id}/flags/{flag_id}/settle", status_code=201, response_model=ReturnPublic, summary="Look at a flag"
 )
 def settle(
+    house: HouseDep,
     session: SessionDep,
     once: OnceDep,
     return_id: ReturnId,
@@ -285,7 +293,7 @@ def settle(
 ) -> Response:
     """Says what looking at a flag came to; the flag stays on record."""
     return _answer(
-        session, once, return_id, body, lambda row: evidence.settle_flag(session, who, row, flag_id, body.text)
+        house, session, once, return_id, body, lambda row: evidence.settle_flag(session, who, row, flag_id, body.text)
     )
 
 
@@ -295,6 +303,7 @@ def decide(
 ) -> Response:
     """Records a person's decision beside the proposal; a second person signs where it is needed."""
     return _answer(
+        house,
         session,
         once,
         return_id,
@@ -304,9 +313,12 @@ def decide(
 
 
 @router.post("/{return_id}/signatures", status_code=201, response_model=ReturnPublic, summary="Sign as second person")
-def sign(session: SessionDep, once: OnceDep, return_id: ReturnId, body: SignCreate, who: Decider) -> Response:
+def sign(
+    house: HouseDep, session: SessionDep, once: OnceDep, return_id: ReturnId, body: SignCreate, who: Decider
+) -> Response:
     """Agrees with the waiting decision, or does not: then it is to be decided again."""
     return _answer(
+        house,
         session,
         once,
         return_id,
@@ -316,9 +328,12 @@ def sign(session: SessionDep, once: OnceDep, return_id: ReturnId, body: SignCrea
 
 
 @router.post("/{return_id}/objections", status_code=201, response_model=ReturnPublic, summary="Record an objection")
-def object_to(session: SessionDep, once: OnceDep, return_id: ReturnId, body: ObjectionCreate, who: Writer) -> Response:
+def object_to(
+    house: HouseDep, session: SessionDep, once: OnceDep, return_id: ReturnId, body: ObjectionCreate, who: Writer
+) -> Response:
     """The claimant does not agree with the decision."""
     return _answer(
+        house,
         session,
         once,
         return_id,
@@ -328,6 +343,6 @@ def object_to(session: SessionDep, once: OnceDep, return_id: ReturnId, body: Obj
 
 
 @router.post("/{return_id}/hearing", status_code=201, response_model=ReturnPublic, summary="Hear an objection")
-def take_up(session: SessionDep, once: OnceDep, return_id: ReturnId, who: Decider) -> Response:
+def take_up(house: HouseDep, session: SessionDep, once: OnceDep, return_id: ReturnId, who: Decider) -> Response:
     """Opens the return again; only for somebody who took no part in the decision."""
-    return _answer(session, once, return_id, "", lambda row: deciding.take_up(session, who, row))
+    return _answer(house, session, once, return_id, "", lambda row: deciding.take_up(session, who, row))
