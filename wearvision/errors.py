@@ -13,6 +13,7 @@
     │   │   └── UnsupportedPhoto  an image, in a form that is not read
     │   ├── LimitsError           a limits file: names file, row and reason
     │   ├── ReadingError          a hand-check reading that makes no sense
+    │   ├── ReturnTagError        a number that no return tag can carry
     │   ├── UnknownPart
     │   ├── UnknownStart
     │   └── WalkError             an answer out of turn in a walk from a symptom
@@ -94,6 +95,12 @@ class ReadingError(InputError):
     """A hand-check reading makes no sense."""
 
     code = "bad_reading"
+
+
+class ReturnTagError(InputError):
+    """A number that no return tag can carry."""
+
+    code = "bad_return_number"
 
 
 class UnknownPart(InputError):

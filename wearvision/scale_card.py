@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from wearvision.markers import bits_of, find_markers, grey_of, square_mm
 from wearvision.measure.plane_scale import ScaleFit, axes_mismatch, fit_scale
 from wearvision.measure.regions import Points
 
@@ -25,7 +26,6 @@ CARD_MM = (85.60, 53.98)
 """Width and height: the ID-1 size of ISO/IEC 7810, so that any card of that size has the same outline."""
 CORNER_RADIUS_MM = 3.18
 CORNER_RADII_MM = (2.2, 4.3)  # the standard's 2.88 to 3.48, and what a blurred outline adds
-DICTIONARY = cv2.aruco.DICT_5X5_100
 MARKER_MM = 12.0
 MARKERS_MM: dict[int, tuple[float, float]] = {20: (3.5, 3.5), 21: (70.1, 3.5), 22: (70.1, 38.48), 23: (3.5, 38.48)}
 """Marker id to its upper left corner, x to the right and y down from the card's upper left corner."""
@@ -97,7 +97,7 @@ def marker_bits(marker: int) -> NDArray[np.bool_]:
     """A marker's 7 x 7 modules with its black border, True for white. Raises ValueError for an id the card lacks."""
     if marker not in MARKERS_MM:
         raise ValueError(f"the card has the markers {sorted(MARKERS_MM)}, not {marker}")
-    return cv2.aruco.generateImageMarker(cv2.aruco.getPredefinedDictionary(DICTIONARY), marker, 7) > 127
+    return bits_of(marker)
 
 
 def _draw_markers(canvas: Canvas) -> None:
@@ -137,18 +137,13 @@ def find_scale(image: NDArray[np.uint8], *, focal_px: float | None = None) -> Sc
     Raises:
         ValueError: not such an image.
     """
-    grey = _grey(image)
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
-    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), parameters)
-    corners, ids, _ = detector.detectMarkers(grey)
-    found = {} if ids is None else {int(i): c.reshape(4, 2) for i, c in zip(ids.ravel(), corners, strict=True)}
-    known = [marker for marker in MARKERS_MM if marker in found]
+    grey = grey_of(image)
+    found = {marker.id: marker for marker in find_markers(grey)}
+    known = [found[marker] for marker in MARKERS_MM if marker in found]
     if len(known) < 2:
         return None
-    square = MARKER_MM * np.array([(0, 0), (1, 0), (1, 1), (0, 1)], np.float64)
-    card = np.concatenate([np.array(MARKERS_MM[marker]) + square for marker in known])
-    picture = np.concatenate([found[marker] for marker in known]).astype(np.float64)
+    card = np.concatenate([square_mm(MARKERS_MM[marker.id], MARKER_MM) for marker in known])
+    picture = np.concatenate([marker.corners for marker in known])
     return fit_scale(card, picture, _shape(grey), extent_mm=CARD_MM, source="markers", focal_px=focal_px)
 
 
@@ -160,7 +155,7 @@ def find_plain_card(image: NDArray[np.uint8], *, focal_px: float | None = None) 
 
     Limits: half a per cent in the card's plane (tests); surer with :func:`find_scale`.
     """
-    grey = np.asarray(cv2.GaussianBlur(_grey(image), (0, 0), 1.0), np.uint8)
+    grey = np.asarray(cv2.GaussianBlur(grey_of(image), (0, 0), 1.0), np.uint8)
     best: tuple[float, ScaleFit] | None = None
     dark, light = np.percentile(grey, (2, 98))
     shortest = 2 * np.sqrt(LEAST_CARD_SHARE * grey.size)
@@ -233,10 +228,3 @@ def _corners(outline: Points, rough: Points) -> tuple[Points, float] | None:
 
 def _shape(grey: NDArray[np.uint8]) -> tuple[int, int]:
     return int(grey.shape[0]), int(grey.shape[1])
-
-
-def _grey(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    image = np.asarray(image)
-    if image.dtype != np.uint8 or not (image.ndim == 2 or (image.ndim == 3 and image.shape[2] == 3)):
-        raise ValueError(f"a photo is uint8 (H, W, 3) or (H, W), this is {image.dtype} {image.shape}")
-    return image if image.ndim == 2 else np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), np.uint8)

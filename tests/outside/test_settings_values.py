@@ -8,10 +8,11 @@ import cv2
 import numpy as np
 import pytest
 
+from wearvision.markers import DICTIONARY
 from wearvision.measure.plane_scale import fit_scale
 from wearvision.measure.result import Measured
 from wearvision.measure.settings import Chart, spark_gap, within
-from wearvision.scale_card import CARD_MM, CORNER_RADIUS_MM, DICTIONARY, find_plain_card
+from wearvision.scale_card import CARD_MM, CORNER_RADIUS_MM, find_plain_card
 
 
 def card_picture(px_per_mm: float, size: tuple[int, int], corner: tuple[int, int]) -> np.ndarray:
