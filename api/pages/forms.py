@@ -17,18 +17,18 @@ from wearvision_api.store.once import Once
 Model = TypeVar("Model", bound=Body)
 
 
-def read(schema: type[Model], fields: Mapping[str, Any], texts: Mapping[str, str] | None = None) -> Model:
+def read(schema: type[Model], fields: Mapping[str, Any], emptied: Mapping[str, Any] | None = None) -> Model:
     """A form's fields as the API's own body.
 
     Args:
         schema: Of the body.
         fields: By name; an empty one counts as not given.
-        texts: Fields that may be emptied.
+        emptied: Fields that may be emptied; they are taken as they stand.
 
     Raises:
         Problem: a value is missing or wrong; it says which.
     """
-    given = {name: value for name, value in fields.items() if value not in ("", None)} | dict(texts or {})
+    given = {name: value for name, value in fields.items() if value not in ("", None)} | dict(emptied or {})
     try:
         return schema.model_validate(given)
     except ValidationError as error:

@@ -106,7 +106,7 @@ class GradeContext:
         by: Who graded it.
         verdict: What holds now.
         reason: Why the hand checks came to that; empty without readings.
-        notes: Remarks of the verdict.
+        notes: Remarks of the verdict, and which photos were erased.
         missing: Checks still needed: id and title.
         photo_says: The photo's own grade where another one holds.
         deference: Who wins over this page.
@@ -223,17 +223,17 @@ def grade_context(
         by=row.owner.name,
         verdict=verdict_view(row),
         reason=reason,
-        notes=tuple(verdict.get("notes", ())),
+        notes=(*verdict.get("notes", ()), *(f"A photo was erased on {day}." for day in grading.erased_on(row))),
         missing=missing,
         photo_says=str(row.grade) if row.grade and row.grade != grading.holds(row) else "",
         deference=DEFERENCE,
-        pictures=_pictures(row, spec),
+        pictures=picture_views(row, spec),
         refusal=str(report["refusal"] or ""),
         faults=tuple(str(fault["advice"]) for fault in report["faults"]),
         advice=spec.advice if spec else (),
         retake=f"/grade?part={row.part or ''}{visit}",
         is_usable=bool(report["usable"]),
-        measures=_measures(house, row),
+        measures=measure_views(house, row),
         settings=tuple((one["name"], f"{one['value']:.2f} {one['unit']}") for one in report["settings"]),
         views=views_wanted(row.report["views_missing"]),
         not_seen=tuple(_mode_title(spec, key) for key in report["not_seen"]),
@@ -264,7 +264,8 @@ def _mode_title(spec: PartSpec | None, key: str) -> str:
     return spec.mode(key).title if spec else key
 
 
-def _pictures(row: GradeRow, spec: PartSpec | None) -> tuple[PictureView, ...]:
+def picture_views(row: GradeRow, spec: PartSpec | None) -> tuple[PictureView, ...]:
+    """The judged pictures of a grade."""
     what, count = spec.title if spec else "part", len(row.pictures)
     return tuple(
         PictureView(
@@ -274,10 +275,12 @@ def _pictures(row: GradeRow, spec: PartSpec | None) -> tuple[PictureView, ...]:
             + (f", photo {number + 1} of {count}" if count > 1 else ""),
         )
         for number in range(count)
+        if "erased" not in row.pictures[number]
     )
 
 
-def _measures(house: House, row: GradeRow) -> tuple[MeasureView, ...]:
+def measure_views(house: House, row: GradeRow) -> tuple[MeasureView, ...]:
+    """The measures of a grade; bars where the limits are still those that were in force."""
     same = row.report["limits"].get("sha256") == house.grader.limits.sha256
     lines = part_seen(row, house.grader.limits, house.checks).measures
     return tuple(
@@ -311,5 +314,5 @@ def _bar(house: House, row: GradeRow, line: Mapping[str, Any]) -> BarView:
 def _wiping(row: GradeRow, after: GradeRow | None) -> WipingView | None:
     if row.wiping is None or after is None:
         return None
-    addresses = [f"/api/v1/grades/{one.id}/pictures/0?outlines=false" if one.pictures else "" for one in (row, after)]
+    addresses = [f"/api/v1/grades/{one.id}/pictures/0?outlines=false" if "plain" in (one.pictures or [{}])[0] else "" for one in (row, after)]
     return WipingView(addresses[0], addresses[1], row.wiping["grade"], str(row.wiping["reason"]))

@@ -1,0 +1,265 @@
+"""What the one page of a return shows, in the order of work; words are chosen here, none in the template."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sqlalchemy.orm import Session
+
+from wearvision.parts import PARTS
+from wearvision.standard import DEFERENCE
+from wearvision.standard.views import wanted_views
+from wearvision_api.accounts.roles import Caller
+from wearvision_api.house import House
+from wearvision_api.pages.grade_contexts import (
+    MeasureView,
+    PictureView,
+    VerdictView,
+    measure_views,
+    picture_views,
+    verdict_view,
+)
+from wearvision_api.pages.return_claims import ClaimForm, claim_form, facts_of, values_of
+from wearvision_api.pages.return_decision_contexts import DecisionPart, decision_part
+from wearvision_api.pages.return_evidence_contexts import (
+    FlagView,
+    PhotoView,
+    ViewTile,
+    flag_views,
+    open_views,
+    set_aside,
+    view_tiles,
+)
+from wearvision_api.pages.return_history import HistoryLine, history
+from wearvision_api.pages.return_reading_contexts import CounterMistake, CounterView, counter_views
+from wearvision_api.pages.return_words import STATES, age_words, cause_words, doubt_words
+from wearvision_api.pages.units import System
+from wearvision_api.returns.missing import wanted_titles
+from wearvision_api.returns.weighing import weigh
+from wearvision_api.services.sheet import moment
+from wearvision_api.store.return_tables import ReturnRow
+from wearvision_api.store.tables import new_id
+
+KEYS = (
+    ("1 2 3 4 5 6 7 8 9", "to the sections, as numbered"),
+    ("e", "to the next thing that is missing"),
+    ("t", "opens the return tag, to print"),
+    ("s", "opens the evidence sheet"),
+    ("l", "back to the list"),
+    ("/", "to the search of the list"),
+    ("n", "takes a new return in"),
+    ("Esc", "leaves a field, so that keys work again"),
+    ("?", "shows these keys"),
+)
+CAUTION = (
+    "A part may be hot, sooty, sharp or broken: let it cool, wear gloves. A flame-sensing cell holds cadmium: keep it "
+    "whole, never scrape or grind it. Readings only on parts that are out, dead and discharged; an insulation tester "
+    "gives a voltage that hurts."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A section of the page: its number (and key), id, title, how it stands, and whether something waits there."""
+
+    number: int
+    id: str
+    title: str
+    note: str
+    waits: bool
+
+
+@dataclass(frozen=True, slots=True)
+class MissingLine:
+    """Something that is wanted and not there: key, title, link to its place."""
+
+    key: str
+    title: str
+    href: str
+
+
+@dataclass(frozen=True, slots=True)
+class GradePart:
+    """What the photos came to: address, verdict, its reason for doubt about the part, pictures, measures."""
+
+    href: str
+    verdict: VerdictView
+    other_part: str
+    refusal: str
+    pictures: tuple[PictureView, ...]
+    measures: tuple[MeasureView, ...]
+    at: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReturnContext:
+    """The page of a return.
+
+    Attributes:
+        path: Of the page.
+        number: Of the return.
+        title: Number and part.
+        facts: State, who took it in, how long it has been open, doubt.
+        steps: Sections in order.
+        missing: What is wanted, not there, and not stated to be dispensable.
+        without: What is done without: title, and the reason with who said so.
+        claim: Facts of the claim.
+        form: To correct it; None where nothing may be changed.
+        form_is_open: Whether it stands open.
+        views: Wanted photos.
+        next_views: Titles of views that several photos at once would fill, in order.
+        aside: Photos that count no longer.
+        grade: What the photos came to; None before.
+        can_grade: Whether a photo of the part as it came is there.
+        checks: At the counter.
+        flags: What to look at.
+        decision: Findings, proposal, decisions, objections.
+        history: The record of this return.
+        may_write: Whether evidence can be added now.
+        version: For forms that must not act on what has changed.
+        fresh: Ids for forms, by name.
+        caution: Before anything is touched.
+        deference: Who wins over this page.
+        keys: The scheme of keys.
+    """
+
+    path: str
+    number: str
+    title: str
+    facts: tuple[tuple[str, str], ...]
+    steps: tuple[Step, ...]
+    missing: tuple[MissingLine, ...]
+    without: tuple[tuple[str, str], ...]
+    claim: tuple[tuple[str, str], ...]
+    form: ClaimForm | None
+    form_is_open: bool
+    views: tuple[ViewTile, ...]
+    next_views: tuple[tuple[str, str], ...]
+    aside: tuple[PhotoView, ...]
+    grade: GradePart | None
+    can_grade: bool
+    checks: tuple[CounterView, ...]
+    flags: tuple[FlagView, ...]
+    decision: DecisionPart
+    history: tuple[HistoryLine, ...]
+    may_write: bool
+    version: int
+    fresh: dict[str, str]
+    caution: str = CAUTION
+    deference: str = DEFERENCE
+    keys: tuple[tuple[str, str], ...] = KEYS
+
+
+def return_context(
+    house: House,
+    session: Session,
+    who: Caller,
+    row: ReturnRow,
+    system: System,
+    *,
+    claim: ClaimForm | None = None,
+    mistake: CounterMistake | None = None,
+) -> ReturnContext:
+    """The page of one return, as this caller may use it.
+
+    Args:
+        house: The running service.
+        session: Open.
+        who: Sees it.
+        row: The return.
+        system: Units that readings are entered in first.
+        claim: The claim's form with what was refused in it.
+        mistake: A reading that was refused.
+    """
+    weighed = weigh(house, row)
+    is_open = row.state == "gathering" and who.may("returns:write")
+    missing = tuple(MissingLine(one.key, one.title, _place(one.key)) for one in weighed.missing if not one.reason)
+    views, checks, flags = view_tiles(row), counter_views(row, system, mistake), flag_views(session, row)
+    grade, decision, told = _grade(house, row), decision_part(row, weighed, who, house), history(session, row)
+    graded = {one.key for one in wanted_views(row.part) if one.graded and not one.cleaned}
+    form = (claim or claim_form(session, values_of(row))) if is_open else None
+    titles = wanted_titles(row.part)
+    return ReturnContext(
+        path=f"/returns/{row.id}",
+        number=row.number,
+        title=f"{row.number}: {PARTS[row.part].title}",
+        facts=(
+            ("State", STATES[row.state]),
+            ("Taken in", f"{moment(row.created_at)} by {row.owner.name}"),
+            ("Open", age_words(row)),
+            ("Doubt", doubt_words(row.doubt)),
+        ),
+        steps=_steps(row, missing, views, grade, checks, flags, decision, told),
+        missing=missing,
+        without=tuple((titles.get(one.item, one.item), f"{one.reason} ({one.owner.name})") for one in row.waivers),
+        claim=facts_of(row),
+        form=form,
+        form_is_open=claim is not None,
+        views=views,
+        next_views=tuple((one.key, one.title) for one in open_views(row)),
+        aside=set_aside(row),
+        grade=grade,
+        can_grade=any(one.photos for one in views if one.key in graded),
+        checks=checks,
+        flags=flags,
+        decision=decision,
+        history=told,
+        may_write=is_open,
+        version=row.version,
+        fresh={name: new_id() for name in ("waive", "photos", "decide", "sign", "object", "hear", "aside")},
+    )
+
+
+def _place(key: str) -> str:
+    """Where something missing is added: the very field, so that it has the focus at once."""
+    kind, _, name = key.partition(":")
+    return {"field": f"#claim-{name}", "view": f"#photo-{name}", "check": f"#read-{name}"}.get(kind, "#grade")
+
+
+def _grade(house: House, row: ReturnRow) -> GradePart | None:
+    made = row.grade
+    if made is None:
+        return None
+    spec = PARTS.get(made.part or "")
+    other = spec is not None and made.part != row.part
+    return GradePart(
+        href=f"/grades/{made.id}",
+        verdict=verdict_view(made),
+        other_part=f"The photos show: {spec.title}. The claim is about: {PARTS[row.part].title}."
+        if other and spec
+        else "",
+        refusal=str(made.report["refusal"] or ""),
+        pictures=picture_views(made, spec),
+        measures=measure_views(house, made),
+        at=moment(made.created_at),
+    )
+
+
+def _steps(
+    row: ReturnRow,
+    missing: tuple[MissingLine, ...],
+    views: tuple[ViewTile, ...],
+    grade: GradePart | None,
+    checks: tuple[CounterView, ...],
+    flags: tuple[FlagView, ...],
+    decision: DecisionPart,
+    told: tuple[HistoryLine, ...],
+) -> tuple[Step, ...]:
+    kinds = {one.key.partition(":")[0] for one in missing}
+    is_open = row.state == "gathering"
+    filled, unseen = sum(bool(one.photos) for one in views), sum(not one.settled for one in flags)
+    rows = (
+        ("missing", "Still missing", str(len(missing)) if missing else "nothing", bool(missing)),
+        ("claim", "Claim", "not whole" if "field" in kinds else "whole", "field" in kinds),
+        ("photos", "Photos", f"{filled} of {len(views)}", "view" in kinds),
+        ("grade", "Grade", grade.verdict.word if grade else "none yet", "grade" in kinds),
+        ("readings", "Readings", f"{sum(bool(one.word) for one in checks)} of {len(checks)}", "check" in kinds),
+        ("flags", "To look at", str(unseen) if unseen else "nothing", unseen > 0),
+        ("findings", "Findings", cause_words(decision.cause), False),
+        ("decision", "Decision", STATES[row.state], not missing and row.state != "decided"),
+        ("history", "History", f"{len(told)} entries", False),
+    )
+    return tuple(
+        Step(number, key, title, note, waits and (is_open or key == "decision"))
+        for number, (key, title, note, waits) in enumerate(rows, 1)
+    )

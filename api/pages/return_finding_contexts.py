@@ -1,0 +1,122 @@
+"""What the page of a return shows of findings and of the policy's proposal, out of what was weighed or kept."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from wearvision.standard.grades import Grade
+from wearvision_api.pages.return_words import OUTCOMES, cause_words
+
+SURE = {"clear": "clear", "likely": "likely", "open": "open"}
+
+
+@dataclass(frozen=True, slots=True)
+class SignLine:
+    """A sign: the class of cause, what is seen, and whether it is a weak or a strong one."""
+
+    cause: str
+    text: str
+    weight: str
+
+
+@dataclass(frozen=True, slots=True)
+class FindingView:
+    """One thing found.
+
+    Attributes:
+        title: What it is about.
+        kind: ``wear``, ``reading`` or ``part``.
+        grade: What it says of the part, for its mark; None where it says nothing, or leaves more than one.
+        state: In words, with every grade that is left possible.
+        text: What was seen; empty where measure and limits say all.
+        measured: Value, interval and limits in words.
+        cause: Class of cause and how sure, in words; empty where no sign speaks of one.
+        signs_for: Signs for a class.
+        signs_against: Signs against one.
+        look_at: What to rule out, so that the next part lasts.
+    """
+
+    title: str
+    kind: str
+    grade: Grade | None
+    state: str
+    text: str
+    measured: str
+    cause: str
+    signs_for: tuple[SignLine, ...]
+    signs_against: tuple[SignLine, ...]
+    look_at: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ProposalView:
+    """What the policy proposes: outcome in words, row, its text, reasons, whether two must sign, and which policy."""
+
+    outcome: str
+    row: str
+    text: str
+    reasons: tuple[str, ...]
+    needs_second: bool
+    policy: str
+
+
+def finding_view(one: Mapping[str, Any]) -> FindingView:
+    """A finding in words."""
+    possible = tuple(one["possible_grades"])
+    state = str(one["state"]).capitalize()
+    if len(possible) > 1:
+        state += f"; possible: {', '.join(possible)}"
+    signs = one["signs_for"] or one["signs_against"]
+    return FindingView(
+        title=str(one["title"]).capitalize(),
+        kind=str(one["kind"]),
+        grade=one["grade"] if len(possible) == 1 else None,
+        state=state,
+        text=str(one["text"]),
+        measured=_measured(one["measure"]),
+        cause=_cause(str(one["cause"]), str(one["sure"])) if signs else "",
+        signs_for=tuple(map(_sign, one["signs_for"])),
+        signs_against=tuple(map(_sign, one["signs_against"])),
+        look_at=tuple(str(cause["title"]) for cause in one["look_at"]),
+    )
+
+
+def proposal_view(shown: Mapping[str, Any]) -> ProposalView:
+    """What the policy proposes, in words."""
+    proposal = shown["proposal"]
+    policy = proposal["policy"]
+    return ProposalView(
+        OUTCOMES[proposal["outcome"]],
+        str(proposal["row"]),
+        str(proposal["text"]),
+        tuple(map(str, proposal["reasons"])),
+        bool(proposal["needs_second"]),
+        f"policy {policy['id']}, fingerprint {str(policy['sha256'])[:12]}"
+        + (": an example and no advice; your own is named by the setting “policy”" if policy["example"] else ""),
+    )
+
+
+def overall_words(cause: str, shown: Mapping[str, Any]) -> str:
+    """The likely class of cause and how sure, in a sentence."""
+    sure = str((shown.get("overall") or {}).get("sure", "open"))
+    if cause == "open":
+        return "The class of cause is open: the signs do not decide it, or more than one grade is possible."
+    return f"Likely class of cause: {cause_words(cause).lower()} ({SURE[sure]})."
+
+
+def _cause(cause: str, sure: str) -> str:
+    return "Cause open" if cause == "open" else f"{cause_words(cause)}, {SURE[sure]}"
+
+
+def _sign(one: Mapping[str, Any]) -> SignLine:
+    return SignLine(cause_words(str(one["cause"])), str(one["text"]), f"{one['weight']} sign")
+
+
+def _measured(line: Mapping[str, Any] | None) -> str:
+    if line is None or line.get("value") is None:
+        return ""
+    low, high = line.get("low"), line.get("high")
+    interval = "" if low is None or high is None else f" ({low:.2f} to {high:.2f})"
+    return f"Measured {line['value']:.2f}{interval}"
