@@ -22,7 +22,20 @@ from wearvision_api.pages import home, offline
 from wearvision_api.pages import inspections as inspection_pages
 from wearvision_api.pages import machines as machine_pages
 from wearvision_api.pages import start as start_pages
-from wearvision_api.routes import accounts, grades, health, inspections, knowledge, machines, metrics, photos, starts
+from wearvision_api.record.daily import daily
+from wearvision_api.routes import (
+    accounts,
+    grades,
+    health,
+    inspections,
+    knowledge,
+    machines,
+    metrics,
+    photos,
+    record,
+    returns,
+    starts,
+)
 from wearvision_api.secure import OnlySecure
 from wearvision_api.settings import Settings
 
@@ -39,7 +52,8 @@ def create_app(settings: Settings) -> FastAPI:
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         app.state.house = House.open(settings)
         try:
-            yield
+            with daily(app.state.house):
+                yield
         finally:
             app.state.house.close()
 
@@ -69,7 +83,7 @@ def create_app(settings: Settings) -> FastAPI:
     counts.registry.register(Standing(app))
     app.add_middleware(Watch, counts=counts)
     api = APIRouter(prefix="/api/v1")
-    for part in (photos, grades, machines, inspections, starts, knowledge, accounts):
+    for part in (record, returns, photos, grades, machines, inspections, starts, knowledge, accounts):
         api.include_router(part.router)
     app.include_router(api)
     app.include_router(health.router)

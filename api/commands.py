@@ -3,78 +3,55 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import click
-from pydantic import ValidationError
 
-from wearvision_api.settings import ENV_PREFIX, Settings
-
-Command = TypeVar("Command", bound=Callable[..., Any])
-
-
-def settings_from(given: dict[str, Any]) -> Settings:
-    """Settings from options over environment over defaults.
-
-    Raises:
-        click.UsageError: a value is wrong or unsafe, in one line.
-    """
-    try:
-        return Settings(**{name: value for name, value in given.items() if value is not None})
-    except ValidationError as error:
-        rows = [f"{'.'.join(map(str, row['loc']))}: {row['msg']}".removeprefix(": ") for row in error.errors()]
-        raise click.UsageError("; ".join(rows).replace("Value error, ", "")) from error
-
-
-def _option(name: str, kind: Any = None) -> Callable[[Command], Command]:
-    field = Settings.model_fields[name]
-    text = f"{field.description} [{ENV_PREFIX}{name.upper()}]"
-    flag = f"--{name.replace('_', '-')}"
-    if field.annotation is bool:
-        return click.option(f"{flag}/--no-{flag[2:]}", name, default=None, help=text)
-    return click.option(flag, name, type=kind or field.annotation, default=None, help=text)
+from wearvision_api.options import FOLDER, option, settings_from
+from wearvision_api.record.commands import RECORD_COMMANDS
 
 
 @click.command()
-@_option("data", click.Path(path_type=Path, file_okay=False))
-@_option("database")
-@_option("blobs")
-@_option("host")
-@_option("port")
-@_option("accounts")
-@_option("tls_certificate", click.Path(path_type=Path, exists=True, dir_okay=False))
-@_option("tls_key", click.Path(path_type=Path, exists=True, dir_okay=False))
-@_option("proxy")
-@_option("hosts")
-@_option("limits", click.Path(path_type=Path, exists=True, dir_okay=False))
-@_option("model")
-@_option("workers")
-@_option("waiting")
-@_option("requests")
+@option("data", FOLDER)
+@option("database")
+@option("blobs")
+@option("host")
+@option("port")
+@option("accounts")
+@option("record_key", click.Path(path_type=Path, dir_okay=False))
+@option("tls_certificate", click.Path(path_type=Path, exists=True, dir_okay=False))
+@option("tls_key", click.Path(path_type=Path, exists=True, dir_okay=False))
+@option("proxy")
+@option("hosts")
+@option("limits", click.Path(path_type=Path, exists=True, dir_okay=False))
+@option("policy", click.Path(path_type=Path, exists=True, dir_okay=False))
+@option("model")
+@option("workers")
+@option("waiting")
+@option("requests")
 def serve(**given: Any) -> None:
     """Starts the service and its pages.
 
     By itself it serves one person on this machine, at http://127.0.0.1:8460, without a log-in. Any other address needs
     accounts and TLS. Options win over environment variables.
     """
-    from wearvision.errors import SetupError
+    from wearvision.errors import WearvisionError
     from wearvision_api.serve import serve as run
 
     settings = settings_from(given)
     where = "for this machine only, no log-in" if not settings.accounts else "with log-in"
     try:
         run(settings, lambda at: click.echo(f"wearvision serves {at} {where}; stop it with Ctrl-C.", err=True))
-    except SetupError as error:
+    except WearvisionError as error:
         raise click.ClickException(str(error)) from error
 
 
 @click.command()
 @click.argument("name")
 @click.option("--password-stdin", is_flag=True, help="Read the password from standard input, one line.")
-@_option("data", click.Path(path_type=Path, file_okay=False))
-@_option("database")
+@option("data", FOLDER)
+@option("database")
 def administrator(name: str, password_stdin: bool, **given: Any) -> None:
     """Makes an administrator, or gives an administrator of this name a new password.
 
@@ -96,9 +73,9 @@ def administrator(name: str, password_stdin: bool, **given: Any) -> None:
 
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
-@_option("data", click.Path(path_type=Path, file_okay=False))
-@_option("database")
-@_option("blobs")
+@option("data", FOLDER)
+@option("database")
+@option("blobs")
 def backup(file: Path, **given: Any) -> None:
     """Writes all records and photos into FILE; the service may be running.
 
@@ -118,9 +95,9 @@ def backup(file: Path, **given: Any) -> None:
 
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path, exists=True, dir_okay=False))
-@_option("data", click.Path(path_type=Path, file_okay=False))
-@_option("database")
-@_option("blobs")
+@option("data", FOLDER)
+@option("database")
+@option("blobs")
 def restore(file: Path, **given: Any) -> None:
     """Puts the backup FILE into a new data folder, or into an empty database and photo store.
 
@@ -139,9 +116,9 @@ def restore(file: Path, **given: Any) -> None:
 
 
 @click.command()
-@_option("data", click.Path(path_type=Path, file_okay=False))
-@_option("database")
-@_option("blobs")
+@option("data", FOLDER)
+@option("database")
+@option("blobs")
 def sweep(**given: Any) -> None:
     """Removes photos without a record: uploads that failed half-way, a day old or more. The service may be running."""
     from wearvision_api.store.blobs import Blobs
@@ -161,5 +138,6 @@ COMMANDS: dict[str, click.Command] = {
     "restore": restore,
     "serve": serve,
     "sweep": sweep,
+    **RECORD_COMMANDS,
 }
 """By name; ``wearvision.cli.SERVICE_COMMANDS`` lists the same."""

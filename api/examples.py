@@ -6,6 +6,8 @@ from typing import Any
 
 from fastapi import FastAPI
 
+from wearvision_api.routes.record_schemas import RECORD_EXAMPLES
+
 PHOTO_ID = "2843c747-7926-4a1b-98a9-54a99d32d7e8"
 GRADE_ID = "71b0f89e-5efd-4192-a894-4e83712af4bd"
 MACHINE_ID = "a8a6ec91-1014-43f4-a2c2-d3e73fcc0af5"
@@ -103,6 +105,7 @@ TOKEN: dict[str, Any] = {
 }
 EXAMPLES: dict[str, Any] = {
     "Body_take_api_v1_photos_post": {"file": "the photo's bytes", "purpose": "as-removed"},
+    **RECORD_EXAMPLES,
     "PhotoPublic": PHOTO,
     "GradeCreate": {"photos": [PHOTO_ID], "part": "flame_cell", "inspection": VISIT_ID},
     "ReadingCreate": {"check": "cell-lit", "value": "1.2 kohm"},

@@ -16,6 +16,11 @@ PART_NAMES = ("flame_cell", "electrode", "coupler")
 """Known without importing the parts, so that ``--help`` is quick; a test holds them to the registry."""
 SERVICE_COMMANDS = {
     "administrator": "Makes the first administrator of the service.",
+    "erase-photo": "Erases a photo of the service for good, on a lawful request.",
+    "export-record": "Writes the record's entries of some days as JSON lines.",
+    "head": "Signs the end of the service's record, to be kept elsewhere.",
+    "renew-key": "Gives the service's record a new signing key.",
+    "verify": "Checks the service's record and names the first broken link.",
     "backup": "Writes all that the service keeps into one file, while it runs.",
     "restore": "Puts a backup into an empty place.",
     "serve": "Starts the service and its pages.",

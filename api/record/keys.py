@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -67,7 +69,7 @@ def open_key(path: Path) -> RecordKey:
     """
     if not path.exists():
         path.parent.mkdir(parents=True, exist_ok=True)
-        draft = write_key(path, RecordKey(Ed25519PrivateKey.generate()))
+        draft = _written(path, RecordKey(Ed25519PrivateKey.generate()))
         try:
             os.link(draft, path)  # unlike a rename it never replaces the key of a process that came first
         except FileExistsError:
@@ -86,7 +88,20 @@ def open_key(path: Path) -> RecordKey:
     return RecordKey(private)
 
 
-def write_key(path: Path, key: RecordKey) -> Path:
+@contextmanager
+def renew(path: Path) -> Iterator[RecordKey]:
+    """A new key, which takes the old one's place in its file once the block ends well."""
+    new = RecordKey(Ed25519PrivateKey.generate())
+    draft = _written(path, new)
+    try:
+        yield new
+        draft.replace(path)
+        sync_folder(path.parent)
+    finally:
+        draft.unlink(missing_ok=True)
+
+
+def _written(path: Path, key: RecordKey) -> Path:
     """Writes a key beside where it is to stand, readable by its owner only; gives the draft's path."""
     data = key.private.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
     handle, draft = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}-")  # mode 0600

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from hashlib import sha256
@@ -107,19 +107,24 @@ def fallen(session: Session) -> str:
     return f"the tombstone of photo {lost[0]} is gone" if lost else ""
 
 
-def photo_check(session: Session, blobs: Blobs) -> PhotoCheck:
-    """Looks up the photos that entries name: their bytes must be there and give the hash, or a tombstone stands."""
-    keys = known_keys(session)
+def photo_check(sessions: Callable[[], Session], blobs: Blobs) -> PhotoCheck:
+    """Looks up the photos that entries name: their bytes must be there and give the hash, or a tombstone stands.
+
+    Args:
+        sessions: Opens a session for reading; a fresh one knows what was erased while the chain was walked.
+        blobs: The store.
+    """
 
     @lru_cache(REMEMBERED)
     def check(name: str) -> str:
         try:
             data = blobs.get(name)
         except FileNotFoundError:
-            stones = session.scalars(select(Tombstone).where(Tombstone.sha256 == name)).all()
-            if not stones:
-                return f"the photo {name} is gone, and no tombstone tells why"
-            return next((reason for one in stones if (reason := fault(session, one, keys))), "")
+            with sessions() as session:
+                stones = session.scalars(select(Tombstone).where(Tombstone.sha256 == name)).all()
+                keys = known_keys(session)
+                reasons = [fault(session, one, keys) for one in stones]
+            return next(filter(None, reasons), "") if reasons else f"the photo {name} is gone, and nothing tells why"
         return "" if sha256(data).hexdigest() == name else f"the photo {name} was changed: its bytes give another hash"
 
     return check

@@ -123,6 +123,11 @@ def standing(row: GradeRow) -> str:
     return "photo only"
 
 
+def erased_on(row: GradeRow) -> tuple[str, ...]:
+    """The day on which each photo was erased that is gone, ISO 8601."""
+    return tuple(one["erased"][:10] for one in row.pictures if "erased" in one)
+
+
 def holds(row: GradeRow) -> Grade | None:
     """The grade that now holds: by eye, by readings, by wiping, by the photo, in this order."""
     if row.override is not None:

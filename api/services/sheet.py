@@ -62,7 +62,8 @@ class PartSeen:
         done: What was done with it; empty where nothing is recorded.
         measures: Against the limits that were in force.
         readings: Hand checks.
-        pictures: Blobs of the outlined pictures.
+        pictures: Blobs of the outlined pictures; those of erased photos are gone.
+        shown: The number that each of them has in the grade.
     """
 
     grade_id: str
@@ -77,6 +78,7 @@ class PartSeen:
     measures: tuple[Measured, ...]
     readings: tuple[HandCheck, ...]
     pictures: tuple[str, ...]
+    shown: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,6 +211,7 @@ def part_seen(row: GradeRow, limits: Limits, checks: Checks) -> PartSeen:
             for name, one in newest.items()
         ),
         pictures=tuple(one["outlined"] for one in row.pictures if "erased" not in one),
+        shown=tuple(number for number, one in enumerate(row.pictures) if "erased" not in one),
     )
 
 
@@ -218,7 +221,7 @@ def _remarks(row: GradeRow, checks: Checks) -> list[tuple[str, str]]:
     if report["refusal"]:
         found.append(("Not judged", str(report["refusal"])))
     found += [("Photo", str(one["advice"])) for one in report["faults"]]
-    found += [("Photo", f"erased on {one['erased'][:10]}") for one in row.pictures if "erased" in one]
+    found += [("Photo", f"erased on {day}") for day in grading.erased_on(row)]
     if row.override is not None:
         said = row.override
         found.append(("By eye", f"{said['grade']}: {said['reason']} ({said['by']})"))
@@ -253,6 +256,18 @@ def _done(row: GradeRow) -> str:
 
 def _measured(line: Mapping[str, Any], part: str, limits: Limits | None) -> Measured:
     titles = {mode.measure: mode.title for mode in PARTS[part].modes} if part in PARTS else {}
+    against = limits_text(limits.row(part, line["name"])) if limits else "other limits were in force"
+    return measured(line, titles.get(line["name"], line["name"]), against)
+
+
+def measured(line: Mapping[str, Any], title: str, limits: str) -> Measured:
+    """A report's measure in words.
+
+    Args:
+        line: As the report has it.
+        title: For people.
+        limits: As ``limits_text`` gives them.
+    """
     unit = "" if line.get("unit", "1") == "1" else f" {line['unit']}"
     if line["value"] is None:
         value = f"not measured: {UNMEASURED.get(line['reason'], line['reason'])}"
@@ -260,13 +275,7 @@ def _measured(line: Mapping[str, Any], part: str, limits: Limits | None) -> Meas
         value = f"{line['value']:.2g}{unit}"
     else:
         value = f"{line['value']:.2f} ({line['low']:.2f} to {line['high']:.2f}){unit}"
-    return Measured(
-        title=titles.get(line["name"], line["name"]),
-        value=value,
-        limits=limits_text(limits.row(part, line["name"])) if limits else "other limits were in force",
-        grade=line.get("grade"),
-        note=line.get("note", ""),
-    )
+    return Measured(title, value, limits, line.get("grade"), line.get("note", ""))
 
 
 def limits_text(row: Row) -> str:
