@@ -5,7 +5,7 @@ Pure: report, readings and facts in, findings out; the same input gives the same
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -14,20 +14,12 @@ from wearvision.standard.causes import causes_for
 from wearvision.standard.counter import CounterFinding
 from wearvision.standard.grades import GRADES, Grade
 from wearvision.standard.limits import Limits, load_limits
-from wearvision.standard.origins import CAUSES, Cause, Origins, Sign, load_origins
+from wearvision.standard.origins import Origins, Sign, State, load_origins
 from wearvision_api.returns.modes import ModeSeen, modes_seen
+from wearvision_api.returns.reasoning import OPEN, Class, Sure, capped, likely, whichever
 
 Kind = Literal["wear", "reading", "part"]
 """What a finding is about: a wear mode, a reading at the counter, or which part it is."""
-Sure = Literal["clear", "likely", "open"]
-SURE: tuple[Sure, ...] = ("open", "likely", "clear")
-"""From the least sure."""
-OPEN: Literal["open"] = "open"
-CLEAR_FROM, CLEAR_AHEAD = 3, 2
-LIKELY_FROM, LIKELY_AHEAD = 2, 1
-"""Points of the signs (weak 1, strong 2, against negative), and how far ahead of every other class; our own
-convention, so that one strong sign is likely and clear takes a second one. No published source."""
-
 _MEANS: Mapping[str, tuple[Grade, ...]] = {
     "good": GRADES[:1],
     "doubtful": (GRADES[0], GRADES[-1]),
@@ -77,6 +69,7 @@ class Finding:
         cause: Likely class of cause, or ``open``.
         sure: How sure that is.
         signs: All that speak for or against a class, as far as this finding goes.
+        might: ``signs``, and those that would hold if what is in doubt of other modes came out so.
         decided_by: Checks that won over the photo.
         look_at: What ruins a part like this, as the standard has it.
     """
@@ -89,9 +82,10 @@ class Finding:
     grade: Grade | None = None
     possible_grades: tuple[Grade, ...] = ()
     measure: Mapping[str, Any] | None = None
-    cause: Cause | Literal["open"] = OPEN
+    cause: Class = OPEN
     sure: Sure = OPEN
     signs: tuple[Sign, ...] = ()
+    might: tuple[Sign, ...] = ()
     decided_by: tuple[str, ...] = ()
     look_at: tuple[Mapping[str, Any], ...] = ()
 
@@ -143,30 +137,10 @@ def findings(
     seen = modes_seen(spec, report, newest, rows, wiping)
     states = {key: one.state for key, one in seen.items()}
     outcomes = {one.check: (one.outcome, one.says) for one in newest}
-    signs = table.of(spec.key, states, outcomes, table.ages.of(facts.hours_run, facts.days_run))
+    allowed = table.of(spec.key, outcomes, table.ages.of(facts.hours_run, facts.days_run))
     found = [_another(facts)] if facts.another_part else []
-    found += [_of_mode(spec.key, one, signs) for one in seen.values()]
-    return found + [_of_reading(one, signs) for one in newest]
-
-
-def likely(signs: Iterable[Sign]) -> tuple[Cause | Literal["open"], Sure]:
-    """The class that the signs come to and how sure; ``open`` where none is ahead."""
-    points = dict.fromkeys(CAUSES, 0)
-    for sign in signs:
-        points[sign.cause] += sign.points
-    first, second = sorted(CAUSES, key=lambda cause: -points[cause])[:2]
-    ahead = points[first] - max(0, points[second])
-    if points[first] >= CLEAR_FROM and ahead >= CLEAR_AHEAD:
-        return first, "clear"
-    if points[first] >= LIKELY_FROM and ahead >= LIKELY_AHEAD:
-        return first, "likely"
-    return OPEN, OPEN
-
-
-def capped(cause: Cause | Literal["open"], sure: Sure, most: Sure) -> tuple[Cause | Literal["open"], Sure]:
-    """The class, no surer than ``most``; one that may only be open is no class."""
-    least = min(sure, most, key=SURE.index)
-    return (OPEN, OPEN) if least == OPEN else (cause, least)
+    found += [_of_mode(spec.key, one, allowed, states) for one in seen.values()]
+    return found + [_of_reading(one, allowed, states) for one in newest]
 
 
 def _another(facts: Facts) -> Finding:
@@ -175,12 +149,14 @@ def _another(facts: Facts) -> Finding:
     return Finding("part", "part", "Another part than claimed", "another part", text)
 
 
-def _of_mode(part: str, seen: ModeSeen, signs: Collection[Sign]) -> Finding:
+def _of_mode(part: str, seen: ModeSeen, allowed: Collection[Sign], states: Mapping[str, State]) -> Finding:
     key = seen.mode.key
-    own = tuple(sign for sign in signs if key in sign.modes) if seen.state in ("worn", "may be worn") else ()
+    might = tuple(sign for sign in allowed if key in sign.modes)
+    signs = tuple(sign for sign in might if sign.fits(states)) if seen.state in ("worn", "may be worn") else ()
     # Doubt whether it is worn at all leaves the cause open; doubt how far allows a likely one.
     most: Sure = "open" if seen.state != "worn" else "clear" if len(seen.possible) == 1 else "likely"
-    cause, sure = capped(*likely(own), most)
+    cause, sure = capped(*whichever(might, states), most)
+    suspect = seen.state in ("worn", "may be worn")
     return Finding(
         key,
         "wear",
@@ -192,9 +168,10 @@ def _of_mode(part: str, seen: ModeSeen, signs: Collection[Sign]) -> Finding:
         seen.measure,
         cause,
         sure,
-        own,
+        signs,
+        might,
         seen.by,
-        tuple(one.to_dict() for one in causes_for(part, [key])) if own or seen.state == "may be worn" else (),
+        tuple(one.to_dict() for one in causes_for(part, [key])) if suspect else (),
     )
 
 
@@ -209,21 +186,22 @@ def _why_not(seen: ModeSeen) -> str:
     return ""
 
 
-def _of_reading(reading: CounterFinding, signs: Collection[Sign]) -> Finding:
-    own = tuple(sign for sign in signs if sign.reading == reading.check)
-    cause, sure = likely(own)
-    possible = _MEANS[reading.says]
-    if reading.grade is not None:
-        possible = (reading.grade,)
+def _of_reading(reading: CounterFinding, allowed: Collection[Sign], states: Mapping[str, State]) -> Finding:
+    might = tuple(sign for sign in allowed if sign.reading == reading.check)
+    worn = {mode for mode, state in states.items() if state == "worn"}
+    signs = tuple(one for one in might if one.fits(states) and (not one.modes or worn & set(one.modes)))
+    cause, sure = likely(signs)
+    grade = GRADES[-1] if reading.says == "bad" else reading.grade
     return Finding(
         reading.check,
         "reading",
         reading.title,
         reading.says,
         reading.text,
-        "replace" if reading.says == "bad" else reading.grade,
-        possible,
+        grade,
+        _MEANS[reading.says] if grade is None else (grade,),
         cause=cause,
         sure=sure,
-        signs=own,
+        signs=signs,
+        might=might,
     )

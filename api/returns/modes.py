@@ -1,7 +1,7 @@
 """What is known of each wear mode of a returned part: the photo's intervals, the pair after wiping, the readings.
 
-A measurement wins over the photo for the modes that its check decides; where it clears what the photo calls replace,
-both stay possible and a person looks again.
+A measurement wins over the photo for the modes that its check decides; where it clears what the photo surely calls
+replace, both stay possible and a person looks again.
 """
 
 from __future__ import annotations
@@ -121,32 +121,46 @@ def _by_reading(seen: Mapping[str, ModeSeen], reading: CounterFinding) -> dict[s
     named = [seen[key] for key in reading.modes if key in seen and seen[key].state != "does not apply"]
     if reading.grade is None or reading.says not in ("good", "bad"):
         return {}
-    if reading.grade == GRADES[0]:
-        return {one.mode.key: _cleared(one, reading) for one in named if one.grade != GRADES[-1] or not one.by}
     if reading.grade == GRADES[-1]:
         able = [one for one in named if GRADES[-1] in one.row.grades]
         candidates = [one for one in able if one.state != "not worn"] if len(able) > 1 else able
         certain = [one for one in candidates if one.state == "worn"]
         decided = candidates if len(candidates) == 1 else certain
         return {one.mode.key: _said(_as(one, GRADES[-1], GRADES[-1:]), reading) for one in decided}
-    return {one.mode.key: _cleaned(one, reading) for one in named if one.grade != GRADES[-1] or not one.by}
+    # What another reading condemned, or left open against the photo, no good one takes back.
+    left = [one for one in named if one.grade != GRADES[-1] or not one.by]
+    change = _cleared if reading.grade == GRADES[0] else _cleaned
+    return {one.mode.key: change(one, reading) for one in left}
 
 
 def _cleared(seen: ModeSeen, reading: CounterFinding) -> ModeSeen:
-    if seen.grade == GRADES[-1]:
-        text = f"The photo says replace, the reading does not: {reading.text} Look again."
-        return replace(_said(_as(seen, GRADES[-1], (GRADES[0], GRADES[-1])), reading), text=text)
-    stays = seen.grade if seen.grade is not None and not seen.mode.permanent else GRADES[0]
+    """Fine, but for dirt that is there; what the photo is sure of stays possible."""
+    if seen.state == "worn" and seen.grade == GRADES[-1]:
+        return _disputed(seen, GRADES[0], reading)
+    stays = GRADES[0] if seen.mode.permanent or seen.grade is None else seen.grade
     return _said(_as(seen, stays, (stays,)), reading)
 
 
 def _cleaned(seen: ModeSeen, reading: CounterFinding) -> ModeSeen:
-    if not seen.mode.permanent and seen.state in ("worn", "may be worn"):
-        return _said(_as(seen, GRADES[1], (GRADES[1],)), reading)
-    if seen.grade in (None, GRADES[-1]):
-        return seen
+    """To be cleaned: dirt that may be there is there, and nothing is so bad as to be replaced."""
+    if not seen.mode.permanent:
+        known = seen.state in ("worn", "may be worn")
+        return _said(_as(seen, GRADES[1], (GRADES[1],)), reading) if known else seen
+    mildest = GRADES[1] if GRADES[1] in seen.row.grades else GRADES[0]
+    if seen.state == "not seen":
+        return _said(_as(seen, mildest, (mildest,)), reading)
     left = tuple(grade for grade in seen.possible if grade != GRADES[-1])
-    return _said(_as(seen, seen.grade or left[0], left), reading)
+    if not left:
+        return _disputed(seen, mildest, reading)
+    grade = seen.grade if seen.grade in left else left[-1]
+    return _said(_as(seen, grade, left), reading)
+
+
+def _disputed(seen: ModeSeen, other: Grade, reading: CounterFinding) -> ModeSeen:
+    """The photo is sure of replace, the reading says otherwise: both stay possible, and a person looks again."""
+    text = f"The photo says replace, the reading does not: {reading.text} Look again."
+    found = _said(_as(seen, GRADES[-1], (other, GRADES[-1])), reading)
+    return replace(found, state="may be worn", text=text)
 
 
 def _said(seen: ModeSeen, reading: CounterFinding) -> ModeSeen:

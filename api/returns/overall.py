@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 from wearvision.standard.grades import GRADES, Grade, worst
 from wearvision.standard.limits import worst_of
-from wearvision.standard.origins import Cause, Sign
-from wearvision_api.returns.findings import OPEN, SURE, Finding, Sure, capped, likely
+from wearvision.standard.origins import Sign, State
+from wearvision_api.returns.findings import Finding
+from wearvision_api.returns.reasoning import OPEN, SURE, Class, Sure, agreed, capped, likely
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +32,7 @@ class Overall:
 
     grade: Grade | None
     possible_grades: tuple[Grade, ...]
-    cause: Cause | Literal["open"]
+    cause: Class
     sure: Sure
     fault: bool | None
     another_part: bool
@@ -55,8 +57,9 @@ def weigh_findings(found: Sequence[Finding]) -> Overall:
     """Puts findings together.
 
     The class of cause comes from the signs of what carries the grade (the modes that are worn as badly as the part is,
-    and all readings). It stays open where more than one grade is possible, where nothing was found, where something
-    not seen could be worse, and where the photos show another part.
+    and all readings), and only where it comes out whichever way the modes in doubt turn out. It stays open where more
+    than one grade is possible, where nothing was found, where something not seen could be worse, and where the photos
+    show another part. So more doubt never makes it surer.
 
     ``doubt`` is the mean of three shares, 1 outright where the photos show another part: modes in doubt or not seen
     among those that the part has; grades possible beyond the first, over two; and the class of cause, 0 clear, 0.5
@@ -68,8 +71,8 @@ def weigh_findings(found: Sequence[Finding]) -> Overall:
     grade = worst(known) if (known := [one.grade for one in found if one.grade is not None]) else None
     possible = worst_of(one.possible_grades for one in found if one.possible_grades) or GRADES
     unseen = tuple(one.about for one in modes if one.state == "not seen")
-    carrying = [one for one in modes if one.state == "worn" and one.grade == grade]
-    cause, sure = capped(*likely(_signs(carrying, readings)), _most(grade, possible, unseen, another))
+    most = _most(grade, possible, unseen, another)
+    cause, sure = (OPEN, OPEN) if most == OPEN else capped(*agreed(_ways(found)), most)
     in_doubt = [one for one in modes if one.state in ("may be worn", "not seen")]
     shares = (
         len(in_doubt) / len(modes) if modes else 1.0,
@@ -80,10 +83,32 @@ def weigh_findings(found: Sequence[Finding]) -> Overall:
     return Overall(grade, possible, cause, sure, _fault(modes, readings), another, unseen, doubt)
 
 
-def _signs(carrying: Sequence[Finding], readings: Sequence[Finding]) -> tuple[Sign, ...]:
-    """Each sign once: those of what carries the grade, and those of readings that belong to no mode."""
-    own = [sign for one in carrying for sign in one.signs]
-    return tuple(dict.fromkeys([*own, *(sign for one in readings for sign in one.signs if not sign.modes)]))
+def _ways(found: Sequence[Finding]) -> Iterator[tuple[Class, Sure]]:
+    """What the signs come to in every way in which the modes can be graded; each sign counts once."""
+    modes = [one for one in found if one.kind == "wear"]
+    read = [one.grade for one in found if one.kind == "reading" and one.grade is not None]
+    signs = tuple(dict.fromkeys(sign for one in found for sign in one.might))
+    for way in itertools.product(*(_grades(one) for one in modes)):
+        picked = {one.about: grade for one, grade in zip(modes, way, strict=True)}
+        worst_grade = worst([*read, *(grade for grade in way if grade is not None)])
+        states = {key: _state(grade) for key, grade in picked.items()}
+        carrying = {key for key, grade in picked.items() if grade == worst_grade and states[key] == "worn"}
+        yield likely(_holding(signs, states, carrying))
+
+
+def _holding(signs: Sequence[Sign], states: Mapping[str, State], carrying: set[str]) -> Iterator[Sign]:
+    return (sign for sign in signs if (not sign.modes or carrying & set(sign.modes)) and sign.fits(states))
+
+
+def _grades(mode: Finding) -> tuple[Grade | None, ...]:
+    """The grades that a mode may have; None for one that this part does not have."""
+    if mode.state == "does not apply":
+        return (None,)
+    return mode.possible_grades or GRADES
+
+
+def _state(grade: Grade | None) -> State:
+    return "does not apply" if grade is None else "not worn" if grade == GRADES[0] else "worn"
 
 
 def _most(grade: Grade | None, possible: Sequence[Grade], unseen: Sequence[str], another: bool) -> Sure:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from wearvision.standard.grades import GRADES
-from wearvision_api.returns.findings import OPEN, SURE, Facts, Finding
+from wearvision_api.returns.findings import Facts, Finding
 from wearvision_api.returns.overall import Overall, weigh_findings
 from wearvision_api.returns.policy_table import (
     Policy,
@@ -19,6 +19,7 @@ from wearvision_api.returns.policy_table import (
     load_policy,
     read_policy,
 )
+from wearvision_api.returns.reasoning import OPEN, SURE
 
 MISSING = "missing evidence"
 """As ``Proposal.row``: the rule above every table, not a row of one."""

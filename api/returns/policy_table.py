@@ -19,7 +19,7 @@ from wearvision.standard.counter import checks_at_counter
 from wearvision.standard.counter_table import CounterSays
 from wearvision.standard.grades import GRADES
 from wearvision.standard.origins import CAUSES
-from wearvision_api.returns.findings import OPEN, SURE
+from wearvision_api.returns.reasoning import OPEN, SURE
 
 Proposed = Literal["accept", "decline", "second person", "more evidence"]
 Standing = Literal["within", "past", "unknown"]

@@ -105,18 +105,19 @@ class Sign:
         """What it adds to its class, negative against it."""
         return WEIGHTS[self.weight] * (1 if self.favours else -1)
 
-    def holds(self, states: Mapping[str, State], outcomes: Mapping[str, Collection[str]], age: Age) -> bool:
-        """Whether it holds, its own ``modes`` aside.
+    def asked(self, outcomes: Mapping[str, Collection[str]], age: Age) -> bool:
+        """Whether age and reading are as it needs them.
 
         Args:
-            states: Mode to what is known of it, for every mode of the part.
             outcomes: Check id to the names that its result goes by (outcome and saying).
             age: Of the part.
         """
         if self.age and self.age != age:
             return False
-        if self.reading and not set(self.when) & set(outcomes.get(self.reading, ())):
-            return False
+        return not self.reading or bool(set(self.when) & set(outcomes.get(self.reading, ())))
+
+    def fits(self, states: Mapping[str, State]) -> bool:
+        """Whether the other modes are as it needs them: ``beside`` worn, ``without`` and ``alone`` surely not worn."""
         others = [mode for mode in states if self.alone and mode not in self.modes]
         free = all(states[mode] in _FREE for mode in (*self.without, *others))
         return free and all(states[mode] == "worn" for mode in self.beside)
@@ -140,18 +141,9 @@ class Origins:
     ages: Ages
     signs: tuple[Sign, ...]
 
-    def of(
-        self, part: str, states: Mapping[str, State], outcomes: Mapping[str, Collection[str]], age: Age
-    ) -> tuple[Sign, ...]:
-        """The signs of a part that hold; see ``Sign.holds``. Those of modes that are not worn are left out."""
-        seen = [mode for mode, state in states.items() if state in ("worn", "may be worn")]
-        return tuple(
-            sign
-            for sign in self.signs
-            if sign.part == part
-            and (not sign.modes or set(sign.modes) & set(seen))
-            and sign.holds(states, outcomes, age)
-        )
+    def of(self, part: str, outcomes: Mapping[str, Collection[str]], age: Age) -> tuple[Sign, ...]:
+        """The signs of a part that age and readings allow; which hold, its modes say: ``Sign.fits``."""
+        return tuple(sign for sign in self.signs if sign.part == part and sign.asked(outcomes, age))
 
 
 @cache
