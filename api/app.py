@@ -33,6 +33,7 @@ from wearvision_api.routes import (
     metrics,
     photos,
     record,
+    return_papers,
     returns,
     starts,
 )
@@ -83,7 +84,7 @@ def create_app(settings: Settings) -> FastAPI:
     counts.registry.register(Standing(app))
     app.add_middleware(Watch, counts=counts)
     api = APIRouter(prefix="/api/v1")
-    for part in (record, returns, photos, grades, machines, inspections, starts, knowledge, accounts):
+    for part in (record, returns, return_papers, photos, grades, machines, inspections, starts, knowledge, accounts):
         api.include_router(part.router)
     app.include_router(api)
     app.include_router(health.router)

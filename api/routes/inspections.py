@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from wearvision_api.accounts.roles import Caller
 from wearvision_api.deps import HouseDep, OnceDep, SessionDep, needs
 from wearvision_api.routes import etags
+from wearvision_api.routes.downloads import download
 from wearvision_api.routes.grades import public as grade_public
 from wearvision_api.routes.machines import public as machine_public
 from wearvision_api.routes.schemas import UUID_FORM, Body, Cursor, Limit, PhotoPublic, RecordId, sent
@@ -203,7 +204,7 @@ def close(session: SessionDep, once: OnceDep, inspection_id: InspectionId, body:
 def sheet(house: HouseDep, session: SessionDep, inspection_id: InspectionId, who: Reader) -> Response:
     """The visit on paper: parts with pictures, measures, readings, settings, causes, parts used, next service."""
     found = sheet_of(house, session, inspecting.find(session, inspection_id))
-    return _download(pdf(found, house.blobs.get), "application/pdf", f"inspection-{inspection_id[:8]}.pdf")
+    return download(pdf(found, house.blobs.get), "application/pdf", f"inspection-{inspection_id[:8]}.pdf")
 
 
 @router.get(
@@ -215,7 +216,7 @@ def sheet(house: HouseDep, session: SessionDep, inspection_id: InspectionId, who
 def export_csv(session: SessionDep, inspection_id: InspectionId, who: Reader) -> Response:
     """One line a record, for a spreadsheet (RFC 4180); no cell is taken for a formula."""
     text = csv_of(inspecting.find(session, inspection_id))
-    return _download(text.encode(), "text/csv; charset=utf-8; header=present", f"inspection-{inspection_id[:8]}.csv")
+    return download(text.encode(), "text/csv; charset=utf-8; header=present", f"inspection-{inspection_id[:8]}.csv")
 
 
 @router.get("/{inspection_id}/export.json", response_model=InspectionExport, summary="The whole record")
@@ -237,12 +238,3 @@ def export_json(session: SessionDep, inspection_id: InspectionId, who: Reader) -
         walks=[walk_public(one) for one in walking.of_inspection(session, row.id)],
         photos=[PhotoPublic.model_validate(one) for one in kept.values()],
     )
-
-
-def _download(data: bytes, media_type: str, name: str) -> Response:
-    headers = {
-        "Content-Disposition": f'inline; filename="{name}"',
-        "Cache-Control": "private, no-cache",
-        "X-Content-Type-Options": "nosniff",
-    }
-    return Response(data, media_type=media_type, headers=headers)

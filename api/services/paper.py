@@ -46,6 +46,11 @@ def fonts() -> tuple[str, str]:
     raise RuntimeError("the PDF library has come without its fonts; install it again")
 
 
+def steers(letter: str) -> bool:
+    """Whether it is no letter but tells the output what to do: a control character, or a mark of direction."""
+    return letter in _DIRECTIONS or unicodedata.category(letter) == "Cc"
+
+
 class Paper:
     """Styles of one document; remembers what of its text could not be shown as it is.
 
@@ -65,7 +70,7 @@ class Paper:
             "head": ParagraphStyle("head", fontSize=11, leading=14, spaceBefore=8, spaceAfter=3, **base),
             "title": ParagraphStyle("title", fontSize=17, leading=21, **base),
             "grade": ParagraphStyle("grade", fontSize=11, leading=14, **base),
-            "letter": ParagraphStyle("letter", fontSize=10.5, leading=15, spaceAfter=6, **base),
+            "letter": ParagraphStyle("letter", fontSize=10, leading=13.5, spaceAfter=4, **base),
         }
 
     def plain(self, text: str) -> str:
@@ -77,7 +82,7 @@ class Paper:
         return kept
 
     def _shown(self, one: str) -> bool:
-        return ord(one) in self.known and one not in _DIRECTIONS and unicodedata.category(one) != "Cc"
+        return ord(one) in self.known and not steers(one)
 
     def text(self, text: str, style: str = "body", *, bold: bool = False, colour: str = "") -> Paragraph:
         """A paragraph of plain text."""
