@@ -10,6 +10,8 @@ import click
 
 from wearvision_api.options import FOLDER, option, settings_from
 from wearvision_api.record.commands import RECORD_COMMANDS
+from wearvision_api.returns.commands import RETURN_COMMANDS
+from wearvision_api.returns.desk_commands import DESK_COMMANDS
 
 
 @click.command()
@@ -139,5 +141,7 @@ COMMANDS: dict[str, click.Command] = {
     "serve": serve,
     "sweep": sweep,
     **RECORD_COMMANDS,
+    **RETURN_COMMANDS,
+    **DESK_COMMANDS,
 }
 """By name; ``wearvision.cli.SERVICE_COMMANDS`` lists the same."""

@@ -22,9 +22,12 @@ SERVICE_COMMANDS = {
     "renew-key": "Gives the service's record a new signing key.",
     "verify": "Checks the service's record and names the first broken link.",
     "backup": "Writes all that the service keeps into one file, while it runs.",
+    "policy": "Prints the returns policy in force, with its fingerprint.",
+    "regrade-returns": "Shows what another model, limits or policy would say of returns.",
     "restore": "Puts a backup into an empty place.",
     "serve": "Starts the service and its pages.",
     "sweep": "Removes photos of the service that no record names.",
+    "take-returns": "Takes many returns in from a folder or zip with a table.",
 }
 """Commands of the extra ``service`` with their line in the list."""
 
@@ -153,17 +156,21 @@ def _write_overlays(report: Any, limits: Any, folder: Path, number: int) -> None
 @main.command()
 @click.argument("part", type=click.Choice(PART_NAMES))
 @click.option("--grade", "for_grade", type=click.Choice(["serviceable", "clean-and-reuse", "replace"]))
+@click.option("--counter", is_flag=True, help="Those for a part that comes back to the counter.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line.")
-def checks(part: str, for_grade: Any, as_json: bool) -> None:
+def checks(part: str, for_grade: Any, counter: bool, as_json: bool) -> None:
     """Prints the hand checks of a part, with steps, cautions, expected readings and sources."""
     from wearvision.standard import CAUTIONS, DEFERENCE, checks_for
+    from wearvision.standard.counter import checks_at_counter
 
-    found = checks_for(part, for_grade)
+    if counter and for_grade:
+        raise click.UsageError("The checks at the counter are the same for every grade; leave out --grade.")
+    found: Sequence[Any] = checks_at_counter(part) if counter else checks_for(part, for_grade)
     if as_json:
         for check in found:
             click.echo(json.dumps(check.to_dict(), ensure_ascii=False))
         return
-    from wearvision.console import check_view, out
+    from wearvision.console import check_view, counter_view, out
 
     console = out()
     console.print(DEFERENCE + "\n", style="bold")
@@ -171,7 +178,7 @@ def checks(part: str, for_grade: Any, as_json: bool) -> None:
         console.print(f"! {caution}")
     console.print("")
     for check in found:
-        console.print(check_view(check))
+        console.print(counter_view(check) if counter else check_view(check))
 
 
 @main.command()

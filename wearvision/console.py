@@ -125,6 +125,22 @@ def _checks(report: Report) -> Iterable[Any]:
 
 def check_view(check: Any) -> Group:
     """One hand check in full: needs, steps, cautions, what the reading means, source."""
+    return _in_full(check, [] if check.reading is None else [_reading(check.reading)])
+
+
+def counter_view(check: Any) -> Group:
+    """One check at the counter in full: needs, steps, cautions, what is entered, source."""
+    entries = [
+        f"Enter {one.key}{'' if one.required else ' (may be left out)'}: {one.title}"
+        + (f", {one.unit}" if one.unit else "")
+        + (f"; words: {', '.join(one.words)}" if one.words else "")
+        for one in check.fields
+    ]
+    wanted = "A decision waits for it." if check.required else "May be left out; it settles a doubt."
+    return _in_full(check, [*filter(None, [check.note]), *entries, wanted])
+
+
+def _in_full(check: Any, lines: Iterable[str]) -> Group:
     pieces: list[Any] = [
         Text.assemble((check.title, "bold"), f"  [{check.id}]"),
         Padding(Text(check.why), (0, 0, 0, 2)),
@@ -133,8 +149,7 @@ def check_view(check: Any) -> Group:
         pieces.append(Padding(Text("You need: " + ", ".join(check.needs)), (0, 0, 0, 2)))
     pieces += [Padding(Text(f"! {caution}", style="bold"), (0, 0, 0, 2)) for caution in check.cautions]
     pieces += [Padding(Text(f"{number}. {step}"), (0, 0, 0, 2)) for number, step in enumerate(check.steps, 1)]
-    if check.reading is not None:
-        pieces.append(Padding(Text(_reading(check.reading)), (0, 0, 0, 2)))
+    pieces += [Padding(Text(line), (0, 0, 0, 2)) for line in lines]
     pieces.append(Padding(Text(f"Source: {check.source}", style="dim"), (0, 0, 0, 2)))
     return Group(*pieces, Text(""))
 
