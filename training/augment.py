@@ -19,6 +19,12 @@ from wearvision_training.network import REGIONS
 GUARDED = ("rim", "crack", "scorch", "rod", "bridge", "chip", "socket")
 """Regions in which a few cells tell the wear: nothing is erased over them."""
 FACTORS = (0.6, 0.4, 0.8, 0.5, 0.7)
+FILL = (0.58, 0.95)
+"""Share of the side that a part takes in a close framing, as in the look that grading judges (``wearvision.look``)."""
+HALF_SIDE = (0.4, 1.6)
+"""Half side of a close framing, in half pictures: smaller ones would show grain, larger ones mostly nothing."""
+LEAST_PART = 0.05
+"""A part whose longer side is under this share of the picture's is not framed."""
 _GUARDED = [REGIONS.index(name) for name in GUARDED]
 
 
@@ -27,12 +33,14 @@ class Strength:
     """How much pictures are changed. Of most a share of a batch is changed, the rest is left.
 
     Attributes:
+        close: Share framed about the part as grading's closer look frames it; the rest keeps about the whole picture.
         light: Factor on the spread of exposure, contrast, cast and colour; 0 leaves them.
         shade: Share with light falling off to one side. grey: share that loses most colour.
         rescale: Share made smaller and enlarged again. jpeg: share coded as JPEG. erase: share with a patch pasted in.
         least_quality: Lowest quality of JPEG.
     """
 
+    close: float = 0.0
     light: float = 1.0
     shade: float = 0.3
     grey: float = 0.1
@@ -42,7 +50,9 @@ class Strength:
     least_quality: float = 30.0
 
 
-def change(pictures: Tensor, regions: Tensor, strength: Strength, generator: torch.Generator) -> tuple[Tensor, Tensor]:
+def change(
+    pictures: Tensor, regions: Tensor, strength: Strength, generator: torch.Generator, size: int | None = None
+) -> tuple[Tensor, Tensor]:
     """All of it, in the order in which it happens to a photo.
 
     Args:
@@ -50,8 +60,9 @@ def change(pictures: Tensor, regions: Tensor, strength: Strength, generator: tor
         regions: (B, R, S/2, S/2) float, 0 to 1.
         strength: How much.
         generator: Source of chance, on the same device.
+        size: Side of the pictures that are wanted; by default that of those given.
     """
-    pictures, regions = frame(pictures, regions, generator)
+    pictures, regions = frame(pictures, regions, generator, size, strength.close)
     pictures, regions = erase(pictures, regions, strength.erase, generator)
     pictures = shade(pictures, strength.shade, generator)
     pictures = light(pictures, generator, strength.light)
@@ -75,17 +86,23 @@ def _uniform(count: int, low: float, high: float, generator: torch.Generator, ch
     return drawn * (high - low) + low
 
 
-def frame(pictures: Tensor, regions: Tensor, generator: torch.Generator) -> tuple[Tensor, Tensor]:
+def frame(
+    pictures: Tensor, regions: Tensor, generator: torch.Generator, size: int | None = None, close: float = 0.0
+) -> tuple[Tensor, Tensor]:
     """Turns by quarter turns and a little, mirrors, scales, shifts: pictures and regions alike.
 
-    Outside the picture lies zero, as outside a photo that is not square.
+    Outside the picture lies zero, as outside a photo that is not square. Of larger pictures a close framing keeps more
+    detail, since each is sampled only once.
 
     Args:
         pictures: (B, 3, S, S) float, normalised.
-        regions: (B, R, S/2, S/2) float.
+        regions: (B, R, S/2, S/2) float, ``part`` the first.
         generator: Source of chance, on the same device.
+        size: Side of the pictures that are wanted, S by default.
+        close: Share of pictures framed about the part; of one without a part any square of it.
     """
     batch, device = len(pictures), pictures.device
+    side = size or pictures.shape[-1]
 
     def uniform(low: float, high: float) -> Tensor:
         return torch.rand(batch, generator=generator, device=device) * (high - low) + low
@@ -94,16 +111,50 @@ def frame(pictures: Tensor, regions: Tensor, generator: torch.Generator) -> tupl
     angle = quarter + uniform(-0.2, 0.2)
     zoom = torch.exp(uniform(math.log(0.85), math.log(1.35)))
     mirror = torch.where(uniform(0, 1) < 0.5, -1.0, 1.0)
-    cos, sin = torch.cos(angle) * zoom, torch.sin(angle) * zoom
     shift_x, shift_y = uniform(-0.08, 0.08), uniform(-0.08, 0.08)
+    if close > 0:
+        near, near_x, near_y = _about_part(regions[:, 0], generator)
+        chosen = uniform(0, 1) < close
+        zoom, shift_x, shift_y = (
+            torch.where(chosen, one, other) for one, other in ((near, zoom), (near_x, shift_x), (near_y, shift_y))
+        )
+    cos, sin = torch.cos(angle) * zoom, torch.sin(angle) * zoom
     theta = torch.stack(
         [torch.stack([cos * mirror, -sin, shift_x], 1), torch.stack([sin * mirror, cos, shift_y], 1)], dim=1
     )
     moved = []
-    for planes in (pictures, regions):
-        grid = F.affine_grid(theta, list(planes.shape), align_corners=False)
+    for planes, length in ((pictures, side), (regions, side // 2)):
+        grid = F.affine_grid(theta, [*planes.shape[:2], length, length], align_corners=False)
         moved.append(F.grid_sample(planes, grid.to(planes.dtype), padding_mode="zeros", align_corners=False))
     return moved[0], moved[1]
+
+
+def _about_part(part: Tensor, generator: torch.Generator) -> tuple[Tensor, Tensor, Tensor]:
+    """Half side and middle, x and y, of a square about each part, (B,) each; half a picture is 1.
+
+    Where there is no part the square lies anywhere in the picture.
+
+    Args:
+        part: (B, H, W) float, cover by the part.
+        generator: Source of chance, on the same device.
+    """
+
+    def uniform(low: float, high: float) -> Tensor:
+        return torch.rand(len(part), generator=generator, device=part.device) * (high - low) + low
+
+    line = torch.linspace(-1, 1, part.shape[-1], device=part.device)
+    spans = []
+    for along in (1, 2):
+        there = (part > 0.5).any(along)
+        low, high = torch.where(there, line, 1.0).amin(1), torch.where(there, line, -1.0).amax(1)
+        spans.append(((high - low) / 2, (high + low) / 2))
+    (wide, middle_x), (tall, middle_y) = spans
+    extent = torch.maximum(wide, tall)
+    found = extent > LEAST_PART
+    fill = uniform(*FILL)
+    half = torch.where(found, (extent / fill).clamp(*HALF_SIDE), uniform(HALF_SIDE[0], 1.0))
+    room = torch.where(found, (1 - fill) * half, 1 - half)
+    return half, *(torch.where(found, middle, 0.0) + uniform(-0.7, 0.7) * room for middle in (middle_x, middle_y))
 
 
 def light(pictures: Tensor, generator: torch.Generator, strength: float = 1.0) -> Tensor:

@@ -57,7 +57,7 @@ def draw_set(
 @click.option("--rate", type=float, help="Peak learning rate.")
 @click.option("--size", type=int, help="Side of the network's input, a multiple of 32.")
 @click.option("--decoder", type=click.Choice(["full", "light"]))
-@click.option("--heads", type=click.Choice(["plain", "shape"]))
+@click.option("--heads", type=click.Choice(["plain", "shape", "ring"]))
 @click.option("--start", help="Start weights: imagenet, none, or a file.")
 @click.option("--seed", type=int)
 @click.option("--device", help="cpu, cuda or auto.")

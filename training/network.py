@@ -9,7 +9,7 @@ from torch import Tensor, nn
 from torch.nn import functional as F
 
 from wearvision.parts import PARTS, measure_keys, region_names
-from wearvision_training.pooling import PlainPool, ShapePool
+from wearvision_training.pooling import PlainPool, RingPool, ShapePool
 
 PART_NAMES = (*PARTS, "none")
 VIEW_NAMES = tuple(dict.fromkeys(view for part in PARTS.values() for view in part.views))
@@ -19,7 +19,7 @@ BACKBONE = "tf_efficientnet_lite0"
 MEAN, DEVIATION = 127.0, 128.0
 DECODERS = {"full": (96, 64, 48, 32), "light": (64, 48, 40, 0)}
 """Channels of the decoder at strides 16, 8, 4 and 2; 0 stops before."""
-HEADS: dict[str, type[PlainPool] | type[ShapePool]] = {"plain": PlainPool, "shape": ShapePool}
+HEADS: dict[str, type[PlainPool] | type[ShapePool]] = {"plain": PlainPool, "shape": ShapePool, "ring": RingPool}
 LEVELS = (0.08, 0.15, 0.22, 0.3, 0.4, 0.5, 0.62, 0.75, 0.88, 1.0, 1.15, 1.35, 1.6, 2.0, 2.6, 3.5, 5.0)
 """Values in units of a measure's scale for which the network says how likely the measure reaches them; close together
 where limits lie, so that any limit is read off between two of them."""
@@ -82,7 +82,8 @@ class WearNetwork(nn.Module):
         pretrained: Path of the ImageNet start weights, or None to start from nothing.
         width: Channels of the head's hidden layer.
         decoder: ``"full"`` paints the regions at half the input's resolution, ``"light"`` narrower and at a quarter.
-        heads: What the heads work on: ``"plain"``, means over picture and part; ``"shape"``, see ``pooling``.
+        heads: What the heads work on: ``"plain"``, means over picture and part; ``"shape"`` and ``"ring"``, more of it
+            (see ``pooling``).
         levels: Whether it says how likely a measure reaches each of ``LEVELS``; early weights do not.
     """
 

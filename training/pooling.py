@@ -1,7 +1,8 @@
 """What the heads are told of the feature maps: means, and the evidence that means wash out.
 
 A crack covers one cell in a hundred and a rim is out of round by two of them; a mean over the part hardly moves. So
-``ShapePool`` adds means over each region, maxima, learned attention for each measure, and the form of each region.
+``ShapePool`` adds means over each region, maxima, learned attention for each measure, and the form of each region;
+``RingPool`` also unrolls what is round.
 """
 
 from __future__ import annotations
@@ -11,6 +12,8 @@ from collections.abc import Callable
 import torch
 from torch import Tensor, nn
 from torch.nn import functional as F
+
+from wearvision_training.unroll import Unroll
 
 
 class PlainPool(nn.Module):
@@ -63,10 +66,15 @@ class ShapePool(nn.Module):
 
     def forward(self, top: Tensor, d16: Tensor, d8: Tensor, d4: Tensor, regions: Tensor) -> Tensor:
         """Args: as ``PlainPool``."""
-        plain = self.plain(top, d16, d8, d4, regions)
         # Measures may read the masks, not bend them: the geometry reads them too.
         seen = F.avg_pool2d(torch.sigmoid(regions.detach().float()), 2)
         fine = self.fine(d4)
+        gathered = [self.plain(top, d16, d8, d4, regions), *self._gathered(d4, fine, seen)]
+        level: Tensor = self.level(torch.cat([piece.float() for piece in gathered], dim=1))
+        return level.clamp(-6.0, 6.0)
+
+    def _gathered(self, d4: Tensor, fine: Tensor, seen: Tensor) -> list[Tensor]:
+        """The fine evidence, as (B, …) each: finest features, the same narrowed, and the cover of each region."""
         cells = fine.flatten(2).transpose(1, 2)
         cover = seen.flatten(2)
         by_region = (cover @ cells.float()) / (cover.sum(2, keepdim=True) + 1.0)
@@ -74,10 +82,22 @@ class ShapePool(nn.Module):
         by_measure = attention @ cells.float()
         brightest = seen.amax((2, 3))
         dense = seen.square().square().square().mean((2, 3)) ** 0.125
-        pieces = [plain, by_region.flatten(1), by_measure.flatten(1), fine.amax((2, 3)), brightest, dense]
-        pieces.append(forms(F.avg_pool2d(seen, 2)).flatten(1))
-        level: Tensor = self.level(torch.cat([piece.float() for piece in pieces], dim=1))
-        return level.clamp(-6.0, 6.0)
+        pieces = [by_region.flatten(1), by_measure.flatten(1), fine.amax((2, 3)), brightest, dense]
+        return [*pieces, forms(F.avg_pool2d(seen, 2)).flatten(1)]
+
+
+class RingPool(ShapePool):
+    """What ``ShapePool`` gives, and figures of what is round, unrolled about its middle (see ``unroll``)."""
+
+    def __init__(self, channels: tuple[int, int, int, int], regions: int, measures: int, narrow: int = 24) -> None:
+        super().__init__(channels, regions, measures, narrow)
+        self.ring = Unroll(narrow + regions)
+        self.outputs += self.ring.outputs
+        self.level = nn.BatchNorm1d(self.outputs, eps=1e-3)
+
+    def _gathered(self, d4: Tensor, fine: Tensor, seen: Tensor) -> list[Tensor]:
+        ring = self.ring(torch.cat([fine.float(), seen], dim=1), seen)
+        return [*super()._gathered(d4, fine, seen), ring]
 
 
 FORMS = 11

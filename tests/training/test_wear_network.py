@@ -58,7 +58,9 @@ def test_outputs_have_the_shapes_that_the_library_reads(outputs: Outputs) -> Non
     assert bool((outputs.spread > 0).all())
 
 
-@pytest.mark.parametrize(("decoder", "heads"), [("full", "plain"), ("light", "shape"), ("light", "plain")])
+@pytest.mark.parametrize(
+    ("decoder", "heads"), [("full", "plain"), ("light", "shape"), ("light", "plain"), ("light", "ring")]
+)
 def test_every_choice_keeps_the_shapes_and_the_size(decoder: str, heads: str) -> None:
     network = WearNetwork(None, decoder=decoder, heads=heads).eval()
     with torch.no_grad():
@@ -165,6 +167,29 @@ def test_regions_move_with_their_pictures() -> None:
         both = float(torch.minimum(one, two).sum() / torch.maximum(one, two).sum())
         assert both > 0.8
     assert not torch.equal(moved[0], moved[1])
+
+
+def test_close_framing_keeps_the_whole_part_at_the_size_of_the_closer_look() -> None:
+    count, side = 32, 96
+    regions = torch.zeros(count, 1, side // 2, side // 2)
+    regions[:, :, 6:20, 8:30] = 1.0  # 22 of 48 cells wide, in a corner
+    pictures = regions.repeat_interleave(2, 2).repeat_interleave(2, 3).expand(-1, 3, -1, -1) * 2 - 1
+    moved, cover = augment.frame(pictures, regions, torch.Generator().manual_seed(1), size=SIDE, close=1.0)
+    assert moved.shape == (count, 3, SIDE, SIDE)
+    assert cover.shape == (count, 1, SIDE // 2, SIDE // 2)
+    for one in cover[:, 0] > 0.5:
+        rows, columns = torch.nonzero(one.any(1)).flatten(), torch.nonzero(one.any(0)).flatten()
+        longer = max(int(rows[-1] - rows[0]), int(columns[-1] - columns[0])) + 1
+        assert 0.54 * SIDE / 2 < longer < SIDE / 2 + 1  # a little more than ``FILL``: it is turned a little as well
+    assert not bool((moved[:, 0] > 0.5).all((1, 2)).any())
+
+
+def test_pictures_without_a_part_are_framed_anywhere() -> None:
+    pictures = torch.linspace(-1, 1, SIDE).expand(16, 3, SIDE, SIDE).contiguous()
+    regions = torch.zeros(16, 1, SIDE // 2, SIDE // 2)
+    moved, _ = augment.frame(pictures, regions, torch.Generator().manual_seed(2), close=1.0)
+    assert bool(torch.isfinite(moved).all())
+    assert float(moved.mean((1, 2, 3)).std()) > 0.1
 
 
 def _all(pictures: torch.Tensor, generator: torch.Generator) -> torch.Tensor:

@@ -13,7 +13,9 @@ from wearvision_training.school.average import Average
 from wearvision_training.school.config import Config
 
 NAME = "checkpoint.pt"
-FREE = frozenset({"time_limit", "leg", "device", "hold", "compiled", "threads", "checkpoint_s", "validate_every"})
+FREE = frozenset(
+    {"time_limit", "leg", "device", "hold", "compiled", "channels_last", "threads", "checkpoint_s", "validate_every"}
+)
 """Keys of a config that may differ when a run goes on: they change how it is done, not what is learned."""
 
 

@@ -58,6 +58,7 @@ class Config:
         seed: Of initial weights, order and augmentation.
         device: ``"auto"``, ``"cpu"``, ``"cuda"``. hold: where sets lie, ``"auto"``, ``"device"`` or ``"host"``.
         compiled: Translate the network with ``torch.compile`` first: worth it for long runs.
+        channels_last: Whether an accelerator keeps the channels of a pixel together; which is faster depends on it.
         threads: Readers of shards.
         checkpoint_s: Seconds between checkpoints. validate_every: steps between looks at watched pictures, 0 never.
         watch: Folder of a set to watch. held_back: where there is none, share of families that are watched
@@ -86,6 +87,7 @@ class Config:
     device: str = "auto"
     hold: str = "auto"
     compiled: bool = False
+    channels_last: bool = True
     threads: int = 8
     checkpoint_s: float = 120.0
     validate_every: int = 500

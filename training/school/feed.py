@@ -20,6 +20,8 @@ from wearvision_training.school.material import Material
 T = TypeVar("T")
 AHEAD = 3
 """Batches that are fetched ahead from the host's memory."""
+FINER = 1.25
+"""How much larger than the network's input pictures may be when they are framed: enough for detail, without moiré."""
 Pieces = list[tuple[Tensor, Tensor, Targets]]
 Batch = tuple[Tensor, Targets, Tensor]
 
@@ -46,8 +48,8 @@ def batches(
         if photos is not None and strangers:
             found.append(_stranger_piece(photos, strangers, config.size, chance, device))
         images, cover, targets = _joined(found, config.size)
-        images, cover = augment.change(images, cover, config.augment, chance)
-        if device.type == "cuda":
+        images, cover = augment.change(images, cover, config.augment, chance, config.size)
+        if device.type == "cuda" and config.channels_last:
             images = images.contiguous(memory_format=torch.channels_last)
         yield images, targets, cover
 
@@ -61,8 +63,11 @@ def scaled(images: Tensor, size: int) -> Tensor:
 
 
 def _joined(pieces: Pieces, size: int) -> tuple[Tensor, Tensor, Targets]:
-    images = torch.cat([scaled(one, size) for one, _, _ in pieces])
-    cover = torch.cat([_scaled_cover(one, size // 2) for _, one, _ in pieces])
+    """One batch of all pieces, somewhat larger than wanted where the sets are: framing scales it to its size."""
+    largest = max(size, *(one.shape[1] for one, _, _ in pieces))
+    side = min(largest, round(size * FINER / 4) * 4)
+    images = torch.cat([scaled(one, side) for one, _, _ in pieces])
+    cover = torch.cat([_scaled_cover(one, side // 2) for _, one, _ in pieces])
     return images, cover, Targets.joined([targets for _, _, targets in pieces])
 
 
