@@ -69,16 +69,24 @@ class ModelFolder:
             raise ModelError(f"{self.path} has no readable model.onnx: {error.strerror}.") from error
 
 
+def released_models() -> tuple[str, ...]:
+    """The ids of the models that come with the program, in order of their names."""
+    return tuple(sorted(path.name for path in _released().iterdir() if (path / "model.json").is_file()))
+
+
+def _released() -> Path:
+    return Path(str(files("wearvision_models")))
+
+
 def _find(source: str | Path | None) -> Path:
     if source is not None and Path(source).is_dir():
         return Path(source)
     import wearvision_models
 
-    released = Path(str(files("wearvision_models")))
-    path = released / (str(source) if source is not None else wearvision_models.DEFAULT)
+    path = _released() / (str(source) if source is not None else wearvision_models.DEFAULT)
     if not path.is_dir():
-        known = sorted(p.name for p in released.iterdir() if (p / "model.json").is_file())
-        raise ModelError(f"There is no model {source!r}; released are {', '.join(known) or 'none'}, or give a folder.")
+        known = ", ".join(released_models()) or "none"
+        raise ModelError(f"There is no model {source!r}; released are {known}, or give a folder.")
     return path
 
 
