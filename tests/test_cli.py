@@ -17,6 +17,7 @@ from PIL import Image
 from wearvision.cli import PART_NAMES, SUFFIXES, main
 from wearvision.parts import PARTS
 from wearvision.standard import CAUTIONS, GRADES, checks_for
+from wearvision.standard.counter import checks_at_counter
 
 CELL, SIDE, END = ("flame_cell", "face"), ("coupler", "side"), ("coupler", "end")
 
@@ -170,6 +171,15 @@ def test_checks_are_printed_in_full(part: str) -> None:
     assert all(check.id in text for check in checks_for(part))
     found = lines(run("checks", part, "--json"))
     assert [line["id"] for line in found] == [check.id for check in checks_for(part)]
+
+
+@pytest.mark.parametrize("part", PART_NAMES)
+def test_checks_at_the_counter_are_printed_with_what_is_entered(part: str) -> None:
+    wanted = checks_at_counter(part)
+    text = " ".join(run("checks", part, "--counter").stdout.split())
+    assert all(f"[{check.id}]" in text and all(one.key in text for one in check.fields) for check in wanted)
+    assert [line["id"] for line in lines(run("checks", part, "--counter", "--json"))] == [check.id for check in wanted]
+    assert run("checks", part, "--counter", "--grade", "replace").exit_code == 2
 
 
 def test_confirm_reads_a_report_and_a_reading(grade, drawn_photos) -> None:

@@ -16,7 +16,7 @@ from typing import Any, Literal, get_args
 from wearvision.errors import InputError
 from wearvision.parts import PARTS
 from wearvision.standard.counter import checks_at_counter
-from wearvision.standard.counter_table import CounterSays
+from wearvision.standard.counter_rows import CounterSays
 from wearvision.standard.grades import GRADES
 from wearvision.standard.origins import CAUSES
 from wearvision_api.returns.reasoning import OPEN, SURE

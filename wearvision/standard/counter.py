@@ -16,14 +16,8 @@ from wearvision.errors import ReadingError
 from wearvision.parts import PARTS, part_spec
 from wearvision.readings import read_quantity, read_reading
 from wearvision.standard.checks import Checks, load_checks
-from wearvision.standard.counter_table import (
-    ENTRY,
-    CounterCheck,
-    CounterField,
-    CounterSays,
-    Outcome,
-    read_counter,
-)
+from wearvision.standard.counter_rows import ENTRY, CounterCheck, CounterField, CounterSays, Outcome
+from wearvision.standard.counter_table import read_counter
 from wearvision.standard.grades import Grade
 
 _FILE = "counter.toml"
