@@ -43,12 +43,16 @@ class HomeContext:
         grades: The newest ones.
         machines: The newest ones; empty where the caller may not see any.
         may_write: Whether the camera is shown.
+        returns: Address, title and number of what waits at the returns desk; empty where the caller may not see it.
+        may_take_in: Whether the caller may take a return in.
     """
 
     fresh: str
     grades: tuple[GradeLine, ...]
     machines: tuple[MachineLine, ...]
     may_write: bool
+    returns: tuple[tuple[str, str, int], ...]
+    may_take_in: bool
 
 
 @dataclass(frozen=True, slots=True)

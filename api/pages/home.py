@@ -15,6 +15,7 @@ from wearvision_api.deps import CallerDep, HouseDep, SessionDep, needs
 from wearvision_api.pages import pattern, units
 from wearvision_api.pages.contexts import HomeContext, ProblemContext, grade_line
 from wearvision_api.pages.forms import seen
+from wearvision_api.pages.return_lists import tally
 from wearvision_api.pages.view import show
 from wearvision_api.pages.visit_contexts import machine_line
 from wearvision_api.problems import Problem
@@ -32,7 +33,7 @@ OWN_PAGE = re.compile(r"/([\w-]+(/[\w-]+)*)?", re.ASCII)
 
 @router.get("/")
 def home(request: Request, session: SessionDep, who: Annotated[Caller, needs("grades:read")]) -> Response:
-    """Camera, where to start, newest grades and machines."""
+    """Camera, where to start, returns, newest grades and machines."""
     rows, _ = page(session, grading.visible(who), GradeRow, "", NEWEST_GRADES)
     known = page(session, select(Machine), Machine, "", NEWEST_MACHINES)[0] if who.may("machines:read") else []
     context = HomeContext(
@@ -40,6 +41,8 @@ def home(request: Request, session: SessionDep, who: Annotated[Caller, needs("gr
         grades=tuple(map(grade_line, rows)),
         machines=tuple(machine_line(row, machines.due(session, row)) for row in known),
         may_write=who.may("grades:write"),
+        returns=tally(session, who) if who.may("returns:read") else (),
+        may_take_in=who.may("returns:write"),
     )
     return show(request, who, "home.html", context)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
@@ -102,20 +103,24 @@ class ReturnContext:
         facts: State, who took it in, how long it has been open, doubt.
         steps: Sections in order.
         missing: What is wanted, not there, and not stated to be dispensable.
-        without: What is done without: title, and the reason with who said so.
+        without: Why, and who said so; what is done without for that reason.
         claim: Facts of the claim.
         form: To correct it; None where nothing may be changed.
         form_is_open: Whether it stands open.
-        views: Wanted photos.
-        next_views: Titles of views that several photos at once would fill, in order.
+        views: Wanted photos, and others that are there.
+        more_views: Those that only help.
+        next_views: Key and title of the views that several photos at once would fill, in order.
+        can_then_grade: Whether one of those is a view that is graded.
         aside: Photos that count no longer.
         grade: What the photos came to; None before.
         can_grade: Whether a photo of the part as it came is there.
         checks: At the counter.
-        flags: What to look at.
+        flags: What nobody has looked at.
+        settled_flags: What somebody has.
         decision: Findings, proposal, decisions, objections.
         history: The record of this return.
         may_write: Whether evidence can be added now.
+        may_take_in: Whether the caller may take a new return in.
         version: For forms that must not act on what has changed.
         fresh: Ids for forms, by name.
         caution: Before anything is touched.
@@ -134,15 +139,19 @@ class ReturnContext:
     form: ClaimForm | None
     form_is_open: bool
     views: tuple[ViewTile, ...]
+    more_views: tuple[ViewTile, ...]
     next_views: tuple[tuple[str, str], ...]
+    can_then_grade: bool
     aside: tuple[PhotoView, ...]
     grade: GradePart | None
     can_grade: bool
     checks: tuple[CounterView, ...]
     flags: tuple[FlagView, ...]
+    settled_flags: tuple[FlagView, ...]
     decision: DecisionPart
     history: tuple[HistoryLine, ...]
     may_write: bool
+    may_take_in: bool
     version: int
     fresh: dict[str, str]
     caution: str = CAUTION
@@ -178,7 +187,6 @@ def return_context(
     grade, decision, told = _grade(house, row), decision_part(row, weighed, who, house), history(session, row)
     graded = {one.key for one in wanted_views(row.part) if one.graded and not one.cleaned}
     form = (claim or claim_form(session, values_of(row))) if is_open else None
-    titles = wanted_titles(row.part)
     return ReturnContext(
         path=f"/returns/{row.id}",
         number=row.number,
@@ -188,26 +196,38 @@ def return_context(
             ("Taken in", f"{moment(row.created_at)} by {row.owner.name}"),
             ("Open", age_words(row)),
             ("Doubt", doubt_words(row.doubt)),
+            decision.headline,
         ),
         steps=_steps(row, missing, views, grade, checks, flags, decision, told),
         missing=missing,
-        without=tuple((titles.get(one.item, one.item), f"{one.reason} ({one.owner.name})") for one in row.waivers),
+        without=_without(row),
         claim=facts_of(row),
         form=form,
         form_is_open=claim is not None,
-        views=views,
+        views=tuple(one for one in views if one.photos or (one.is_needed and is_open)),
+        more_views=tuple(one for one in views if is_open and not (one.is_needed or one.photos)),
         next_views=tuple((one.key, one.title) for one in open_views(row)),
+        can_then_grade=any(one.graded for one in open_views(row)),
         aside=set_aside(row),
         grade=grade,
         can_grade=any(one.photos for one in views if one.key in graded),
-        checks=checks,
-        flags=flags,
+        checks=tuple(one for one in checks if one.word or is_open),
+        flags=tuple(one for one in flags if not one.settled),
+        settled_flags=tuple(one for one in flags if one.settled),
         decision=decision,
         history=told,
         may_write=is_open,
+        may_take_in=who.may("returns:write"),
         version=row.version,
-        fresh={name: new_id() for name in ("waive", "photos", "decide", "sign", "object", "hear", "aside")},
+        fresh={name: new_id() for name in ("waive", "photos", "flags", "decide", "sign", "object", "hear")},
     )
+
+
+def _without(row: ReturnRow) -> tuple[tuple[str, str], ...]:
+    titles, found = wanted_titles(row.part), defaultdict[str, list[str]](list)
+    for one in row.waivers:
+        found[f"“{one.reason}”, {one.owner.name}"].append(titles.get(one.item, one.item))
+    return tuple((reason, "; ".join(items)) for reason, items in found.items())
 
 
 def _place(key: str) -> str:
@@ -247,16 +267,17 @@ def _steps(
 ) -> tuple[Step, ...]:
     kinds = {one.key.partition(":")[0] for one in missing}
     is_open = row.state == "gathering"
-    filled, unseen = sum(bool(one.photos) for one in views), sum(not one.settled for one in flags)
+    wanted = [one for one in views if one.is_needed]
+    filled, unseen = sum(bool(one.photos) for one in wanted), sum(not one.settled for one in flags)
     rows = (
         ("missing", "Still missing", str(len(missing)) if missing else "nothing", bool(missing)),
         ("claim", "Claim", "not whole" if "field" in kinds else "whole", "field" in kinds),
-        ("photos", "Photos", f"{filled} of {len(views)}", "view" in kinds),
+        ("photos", "Photos", f"{filled} of {len(wanted)} wanted", "view" in kinds),
         ("grade", "Grade", grade.verdict.word if grade else "none yet", "grade" in kinds),
-        ("readings", "Readings", f"{sum(bool(one.word) for one in checks)} of {len(checks)}", "check" in kinds),
+        ("readings", "Readings", f"{sum(bool(one.word) for one in checks)} taken", "check" in kinds),
         ("flags", "To look at", str(unseen) if unseen else "nothing", unseen > 0),
         ("findings", "Findings", cause_words(decision.cause), False),
-        ("decision", "Decision", STATES[row.state], not missing and row.state != "decided"),
+        ("decision", "Decision", decision.headline[1], not missing and row.state != "decided"),
         ("history", "History", f"{len(told)} entries", False),
     )
     return tuple(

@@ -58,6 +58,7 @@ class DecisionPart:
     """Findings, proposal, decisions and objections.
 
     Attributes:
+        headline: The decision in force, or what the policy proposes: its name and outcome.
         cause: Key of the likely class of cause, or ``open``.
         overall: Class and doubt in a sentence.
         kept: Since when findings and proposal stand as they are shown; empty: as of now.
@@ -76,6 +77,7 @@ class DecisionPart:
         is_final: Whether the letter says something that stands.
     """
 
+    headline: tuple[str, str]
     cause: str
     overall: str
     kept: str
@@ -102,13 +104,18 @@ def decision_part(row: ReturnRow, weighed: Weighed, who: Caller, house: House) -
     loud = tuple(one for one in found if one.cause or one.kind != "wear" or one.grade not in (None, "serviceable"))
     cause = str(shown.get("class") or "open")
     may, why_not = _turn(row, weighed, who, accounts=house.settings.accounts)
+    proposal = proposal_view(shown)
     return DecisionPart(
+        headline=(
+            "Decided" if kept else "Policy proposes",
+            DONE[kept.outcome].capitalize() if kept else proposal.outcome,
+        ),
         cause=cause,
         overall=overall_words(cause, shown),
         kept=f"As they stood when {kept.owner.name} decided, {moment(kept.created_at)}." if kept else "",
         findings=loud,
         quiet=tuple((one.title, one.state) for one in found if one not in loud),
-        proposal=proposal_view(shown),
+        proposal=proposal,
         decisions=tuple(decision_view(one) for one in reversed(row.decisions)),
         objections=tuple(_objection(row, index) for index in reversed(range(len(row.objections)))),
         may_decide=may == "decide",

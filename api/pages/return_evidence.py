@@ -11,6 +11,7 @@ from fastapi.responses import RedirectResponse
 
 from wearvision.errors import ReadingError
 from wearvision.standard.counter import counter_check
+from wearvision.standard.views import wanted_views
 from wearvision_api.deps import HouseDep, SessionDep
 from wearvision_api.pages.forms import read, seen
 from wearvision_api.pages.return_evidence_contexts import open_views
@@ -18,8 +19,8 @@ from wearvision_api.pages.return_reading_contexts import CounterMistake, entered
 from wearvision_api.pages.returns import Field, ReturnId, Typed, Writer, act, page_of
 from wearvision_api.problems import Problem
 from wearvision_api.returns import evidence, intake
-from wearvision_api.routes.return_schemas import CounterReadingCreate, SettleCreate
-from wearvision_api.routes.schemas import UUID_FORM
+from wearvision_api.routes.return_schemas import CounterReadingCreate, Reason, SettleCreate
+from wearvision_api.routes.schemas import UUID_FORM, Body, RecordId
 from wearvision_api.services import photos
 from wearvision_api.store.once import Once
 from wearvision_api.store.return_tables import ReturnRow
@@ -27,7 +28,14 @@ from wearvision_api.store.return_tables import ReturnRow
 router = APIRouter(prefix="/returns", include_in_schema=False)
 Files = Annotated[list[UploadFile], File(default_factory=list)]
 Words = Annotated[list[str], Form(default_factory=list)]
-RecordId = Annotated[str, Path(pattern=UUID_FORM)]
+EvidenceId = Annotated[str, Path(pattern=UUID_FORM)]
+
+
+class Settled(Body):
+    """Flags that are settled with one sentence."""
+
+    flags: list[RecordId]
+    text: Reason
 
 
 def views_for(row: ReturnRow, named: Sequence[str], count: int) -> list[str]:
@@ -81,7 +89,8 @@ def add_photos(
             return {"id": return_id}
 
         kept.reply(material, make)
-        if grade == "yes":
+        graded = {one.key for one in wanted_views(row.part) if one.graded and not one.cleaned}
+        if grade == "yes" and graded & {*views, *(one.view for one in row.photos)}:
             evidence.grade(house, session, who, return_id)
             session.commit()
             return seen(f"/returns/{return_id}#grade")
@@ -92,7 +101,7 @@ def add_photos(
 def set_aside(
     session: SessionDep,
     return_id: ReturnId,
-    evidence_id: RecordId,
+    evidence_id: EvidenceId,
     who: Writer,
     reason: Field = "",
     fresh: Field = "",
@@ -147,23 +156,17 @@ def add_reading(
         return page_of(request, house, session, who, intake.find(session, return_id), mistake=mistake)
 
 
-@router.post("/{return_id}/flags/{flag_id}/settle")
+@router.post("/{return_id}/flags")
 def settle(
-    session: SessionDep,
-    return_id: ReturnId,
-    flag_id: RecordId,
-    who: Writer,
-    text: Field = "",
-    fresh: Field = "",
+    session: SessionDep, return_id: ReturnId, who: Writer, flag: Words, text: Field = "", fresh: Field = ""
 ) -> RedirectResponse:
-    """Says what looking at a flag came to."""
-    body = read(SettleCreate, {"text": text})
-    return act(
-        session,
-        who,
-        return_id,
-        "flags",
-        fresh,
-        body,
-        lambda row: evidence.settle_flag(session, who, row, flag_id, body.text),
-    )
+    """Says what looking at one or more flags came to."""
+    if not flag:
+        raise Problem("invalid", "Tick what you have looked at.")
+    body = read(Settled, {"flags": flag, "text": text})
+
+    def make(row: ReturnRow) -> None:
+        for one in dict.fromkeys(body.flags):
+            evidence.settle_flag(session, who, row, one, body.text)
+
+    return act(session, who, return_id, "flags", fresh, body, make)

@@ -41,12 +41,12 @@ class PhotoView:
 
 @dataclass(frozen=True, slots=True)
 class ViewTile:
-    """One wanted view: its key, title, advice, need in words, the photos there, and an id for the form."""
+    """One wanted view: its key, title, advice, whether it is needed, the photos there, and an id for the form."""
 
     key: str
     title: str
     advice: str
-    need: str
+    is_needed: bool
     photos: tuple[PhotoView, ...]
     fresh: str
 
@@ -80,7 +80,7 @@ def view_tiles(row: ReturnRow) -> tuple[ViewTile, ...]:
             one.key,
             one.title,
             one.advice,
-            "wanted" if one.required else "if it helps",
+            one.required,
             tuple(photo_view(photo, row.number) for photo in row.photos if photo.view == one.key),
             new_id(),
         )

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from wearvision.standard.grades import Grade
 from wearvision_api.pages.return_words import OUTCOMES, cause_words
 
+WAIVED, LACKING = "Done without: ", "Missing: "
+"""How the policy's reasons of these kinds begin."""
 SURE = {"clear": "clear", "likely": "likely", "open": "open"}
 
 
@@ -52,13 +54,13 @@ class FindingView:
 
 @dataclass(frozen=True, slots=True)
 class ProposalView:
-    """What the policy proposes: outcome in words, row, its text, reasons, whether two must sign, and which policy."""
+    """What the policy proposes: outcome in words, row, its text, whether two must sign and why, and which policy."""
 
     outcome: str
     row: str
     text: str
+    second: str
     reasons: tuple[str, ...]
-    needs_second: bool
     policy: str
 
 
@@ -86,16 +88,23 @@ def finding_view(one: Mapping[str, Any]) -> FindingView:
 def proposal_view(shown: Mapping[str, Any]) -> ProposalView:
     """What the policy proposes, in words."""
     proposal = shown["proposal"]
-    policy = proposal["policy"]
+    policy, reasons = proposal["policy"], _reasons(proposal["reasons"])
     return ProposalView(
         OUTCOMES[proposal["outcome"]],
         str(proposal["row"]),
         str(proposal["text"]),
-        tuple(map(str, proposal["reasons"])),
-        bool(proposal["needs_second"]),
+        f"A second person must sign{', because:' if reasons else '.'}" if proposal["needs_second"] else "",
+        reasons if proposal["needs_second"] else (),
         f"policy {policy['id']}, fingerprint {str(policy['sha256'])[:12]}"
         + (": an example and no advice; your own is named by the setting “policy”" if policy["example"] else ""),
     )
+
+
+def _reasons(lines: Sequence[str]) -> tuple[str, ...]:
+    """Why a second person must sign; what is missing stands in its own section, what was waived in one line."""
+    waived = [line.removeprefix(WAIVED).rstrip(".") for line in lines if line.startswith(WAIVED)]
+    others = [line for line in lines if not line.startswith((WAIVED, LACKING))]
+    return (*others, *([f"{WAIVED}{'; '.join(waived)}."] if waived else []))
 
 
 def overall_words(cause: str, shown: Mapping[str, Any]) -> str:

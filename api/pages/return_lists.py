@@ -35,6 +35,7 @@ CHOICES = (
     *STATES.items(),
     ("", "All, decided ones too"),
 )
+TALLY = {"mine": "What I can do next", **STATES}
 ORDERS = (
     ("age", "Oldest first"),
     ("newest", "Newest first"),
@@ -163,6 +164,14 @@ def last_currency(session: Session) -> str:
     return session.scalar(query.limit(1)) or ""
 
 
+def tally(session: Session, who: Caller) -> tuple[tuple[str, str, int], ...]:
+    """What waits, for the first page: address, title and number."""
+    found = lists.counts(session, who)
+    return tuple(
+        (_address({"state": key}), title, found.get(key, 0)) for key, title in TALLY.items() if key != "decided"
+    )
+
+
 def open_flags_of(session: Session, rows: Sequence[ReturnRow]) -> dict[str, int]:
     """How many flags of each return nobody has looked at."""
     ids = [row.id for row in rows]
@@ -270,7 +279,6 @@ def _shown(page: int, count: int, total: int) -> str:
 
 
 def _counts(found: dict[str, int], filters: Filters) -> tuple[tuple[str, str, int, bool], ...]:
-    titles = {"mine": "What I can do next", **STATES}
     return tuple(
-        (_address({"state": key}), title, found.get(key, 0), filters.state == key) for key, title in titles.items()
+        (_address({"state": key}), title, found.get(key, 0), filters.state == key) for key, title in TALLY.items()
     )

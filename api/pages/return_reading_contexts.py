@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from wearvision.standard.counter import checks_at_counter
-from wearvision.standard.counter_table import CounterCheck, CounterField
+from wearvision.standard.counter import CounterCheck, CounterField, checks_at_counter
 from wearvision_api.pages import units
 from wearvision_api.pages.units import System
 from wearvision_api.services.sheet import moment

@@ -17,6 +17,10 @@ from wearvision_api.pages import units
 TEMPLATES = Path(__file__).parent / "templates"
 
 
+DESK = (("returns:read", "/returns", "Returns"), ("figures:read", "/figures", "Figures"))
+"""Pages in the head of every page for those who may see them."""
+
+
 @cache
 def environment() -> Environment:
     """The templates; a name that a context lacks raises, and everything is escaped."""
@@ -48,6 +52,7 @@ def show(request: Request, who: Caller | None, template: str, context: Any, stat
             account=who.name if who is not None and who.id != LOCAL_ID else "",
             csrf=who.csrf if who is not None else "",
             path=request.url.path,
+            desk=tuple((href, name) for action, href, name in DESK if who is not None and who.may(action)),
             units=units.chosen(request),
             systems=tuple(units.TITLES.items()),
         )
