@@ -1,0 +1,199 @@
+"""Lays one picture over another and asks whether they are one exposure, edited, or two.
+
+Parts of one design on one bench look alike to any hash. One exposure differs from its edited copy only by a crop, a
+scale, a right-angled turn, a mirror and one curve of tones, and by what compression leaves; another part, or the same
+part taken again, differs in places besides.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import isotonic_regression
+
+from wearvision_api.honesty.details import Details, details
+
+Grey = NDArray[np.uint8]
+Plane = NDArray[np.float32]
+Affine = NDArray[np.float64]
+
+LEAST_ALIKE = 6
+"""Details that must agree on how the pictures lie."""
+MOST_TURN_DEG = 1.0
+"""Off a right angle; a second exposure from the hand is nearly always further off."""
+SCALES = 0.90, 1.11
+"""Between pictures of equal area: what a crop of a tenth of the area makes of it, and some room."""
+MOST_SHEAR = 0.04
+_RATIO = 0.8  # Lowe's test: the best match is this much nearer than the second
+_NEAR_PX = 1.5
+_SOFT_PX = 1.0
+MOST_UNLIKE = 3.0
+_LEAST_COVER = 0.6
+_RIM_PX, _CLIP_PX = 4, 2  # left out along the rim, and about what is black or white
+_PLACE_PX = 2.0  # a place that differs, as the deviation of a Gaussian
+_ACTIVE_PX = 2.5
+_LEFT, _LEFT_OF_DETAIL = 1.0, 0.3  # codes that edits leave: everywhere, and for each code of local deviation
+_LEAST_PIXELS = 2000
+_LEAST_OF_TONE = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Laid:
+    """How two pictures lie over each other.
+
+    Attributes:
+        same: They are one exposure.
+        alike: Details that agree.
+        cover: Share of the first picture that the second covers; 0 where they could not be laid over each other.
+        unlike: How far they differ in the most different thousandth of it, in units of what edits leave.
+        turned_deg: Right-angled turn of the second against the first, clockwise.
+        mirrored: The second is mirrored.
+    """
+
+    same: bool = False
+    alike: int = 0
+    cover: float = 0.0
+    unlike: float = float("inf")
+    turned_deg: int = 0
+    mirrored: bool = False
+
+    def words(self) -> str:
+        """For a person, with figures."""
+        how = [f"turned by {self.turned_deg}°"] if self.turned_deg else []
+        how += ["mirrored"] if self.mirrored else []
+        way = f" once {' and '.join(how)}" if how else ""
+        return (
+            f"{self.alike} details agree{way}, {100 * self.cover:.0f} % is covered, and the most different places "
+            f"differ {self.unlike:.1f} times what saving it again leaves (up to {MOST_UNLIKE:g} counts as one exposure)"
+        )
+
+
+def compare(first: Grey, second: Grey, of_second: Details) -> Laid:
+    """Whether two normal pictures are one exposure.
+
+    Args:
+        first: The earlier picture (``picture.normal_picture``).
+        second: The later one.
+        of_second: Its details.
+    Limits: a retouched place makes one exposure two; the same part taken again from a fixed stand without being
+        touched may pass for one.
+    """
+    of_first = details(first)
+    plain = _agree(of_first, of_second)
+    flipped = np.ascontiguousarray(second[:, ::-1])
+    other = _agree(of_first, details(flipped))
+    mirrored = other[1] > plain[1]
+    matrix, alike = other if mirrored else plain
+    if matrix is None or alike < LEAST_ALIKE:
+        return Laid(alike=alike)
+    return _judge(first, flipped if mirrored else second, matrix, alike, mirrored)
+
+
+def _agree(first: Details, second: Details) -> tuple[Affine | None, int]:
+    """The similarity that takes points of the first picture to the second, and how many details agree on it."""
+    if min(len(first.points), len(second.points)) < LEAST_ALIKE:
+        return None, 0
+    likeness = first.descriptors @ second.descriptors.T
+    rows = np.arange(len(likeness))
+    best = likeness.argmax(1)
+    nearest = 2 - 2 * likeness[rows, best]
+    likeness[rows, best] = -1
+    kept = nearest < _RATIO**2 * (2 - 2 * likeness.max(1))
+    if kept.sum() < LEAST_ALIKE:
+        return None, int(kept.sum())
+    cv2.setRNGSeed(0)  # the same pictures give the same answer
+    matrix, inside = cv2.estimateAffinePartial2D(
+        first.points[kept], second.points[best[kept]], ransacReprojThreshold=_NEAR_PX, maxIters=500
+    )
+    return (None, 0) if matrix is None else (np.asarray(matrix, np.float64), int(inside.sum()))
+
+
+def _judge(first: Grey, second: Grey, matrix: Affine, alike: int, mirrored: bool) -> Laid:
+    a, b = (_soft(one, _SOFT_PX) for one in (first, second))
+    fine = _refined(a, b, matrix)
+    if fine is None:
+        return Laid(alike=alike)
+    quarter, turn, scale, shear = _parts(fine)
+    height, width = first.shape
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    laid = np.asarray(cv2.warpAffine(b, fine, (width, height), flags=flags), np.float32)
+    inside = cv2.warpAffine(np.full(second.shape, 255, np.uint8), fine, (width, height), flags=flags) == 255
+    inside = _shrunk(inside, _RIM_PX)
+    cover = float(inside.mean())
+    seen = Laid(alike=alike, cover=cover, turned_deg=90 * quarter, mirrored=mirrored)
+    if abs(turn) > MOST_TURN_DEG or not SCALES[0] <= scale <= SCALES[1] or shear > MOST_SHEAR or cover < _LEAST_COVER:
+        return seen
+    unlike = _unlike(a, laid, inside & _shrunk(_unclipped(first) & _unclipped(laid), _CLIP_PX))
+    return replace(seen, unlike=unlike, same=unlike <= MOST_UNLIKE)
+
+
+def _refined(first: Plane, second: Plane, matrix: Affine) -> Affine | None:
+    """The affine map from the first picture to the second that correlates them best, None where there is none.
+
+    Source: Evangelidis and Psarakis, IEEE PAMI 30 (2008), enhanced correlation coefficient; from memory.
+    """
+    until = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 30, 1e-5)
+    try:
+        found = cv2.findTransformECC(first, second, matrix.astype(np.float32), cv2.MOTION_AFFINE, until)[1]
+    except cv2.error:  # it does not converge on pictures that have little in common
+        return None
+    return np.asarray(found, np.float64)
+
+
+def _parts(matrix: Affine) -> tuple[int, float, float, float]:
+    """Quarter turns (0 to 3), the rest of the turn in degrees, scale, and how far it is from a similarity."""
+    across, down = matrix[:, 0], matrix[:, 1]
+    angle = float(np.degrees(np.arctan2(across[1], across[0])))
+    quarter = round(angle / 90)
+    scale = float(abs(np.linalg.det(matrix[:, :2])) ** 0.5)
+    lengths = np.hypot(*across), np.hypot(*down)
+    shear = abs(float(across @ down)) / scale**2 + abs(float(lengths[0] - lengths[1])) / scale
+    return quarter % 4, angle - 90 * quarter, scale, shear
+
+
+def _unlike(first: Plane, laid: Plane, where: NDArray[np.bool_]) -> float:
+    """How far two pictures differ after one curve of tones, where they differ most, against what edits leave there."""
+    if where.sum() < _LEAST_PIXELS:
+        return float("inf")
+    rest = np.zeros_like(first)
+    rest[where] = first[where] - _toned(laid[where], first[where])
+    place = _soft(rest, _PLACE_PX)[where] / _soft(where, _PLACE_PX)[where]
+    spread = _soft(first * first, _ACTIVE_PX) - _soft(first, _ACTIVE_PX) ** 2
+    left = _LEFT + _LEFT_OF_DETAIL * np.sqrt(np.maximum(spread, 0))[where]
+    return float(np.percentile(np.abs(place) / left, 99.9))
+
+
+def _toned(codes: Plane, wanted: Plane) -> Plane:
+    """Codes through the rising curve that brings them nearest to the wanted ones: brightness, contrast, gamma."""
+    bins = np.clip(codes / 4, 0, 63).astype(np.intp)
+    order = np.argsort(bins, kind="stable")
+    ends = np.searchsorted(bins[order], np.arange(65))
+    full = [part for part in (order[low:high] for low, high in pairwise(ends)) if len(part) >= _LEAST_OF_TONE]
+    if len(full) < 2:
+        return np.full_like(codes, wanted.mean())
+    x = np.array([codes[part].mean() for part in full])
+    y = isotonic_regression([np.median(wanted[part]) for part in full], weights=[len(part) for part in full]).x
+    # Straight on beyond the last tones that are common enough.
+    steps = min(3, len(x) - 1)
+    slopes = (y[steps] - y[0]) / (x[steps] - x[0]), (y[-1] - y[-1 - steps]) / (x[-1] - x[-1 - steps])
+    x = np.concatenate([[x[0] - 255], x, [x[-1] + 255]])
+    y = np.concatenate([[y[0] - 255 * slopes[0]], y, [y[-1] + 255 * slopes[1]]])
+    return np.asarray(np.interp(codes, x, y), np.float32)
+
+
+def _soft(picture: NDArray[Any], deviation_px: float) -> Plane:
+    return np.asarray(cv2.GaussianBlur(picture.astype(np.float32), (0, 0), deviation_px), np.float32)
+
+
+def _unclipped(picture: NDArray[Any]) -> NDArray[np.bool_]:
+    return np.asarray((picture > 4) & (picture < 251))
+
+
+def _shrunk(mask: NDArray[np.bool_], by_px: int) -> NDArray[np.bool_]:
+    kernel = np.ones((2 * by_px + 1, 2 * by_px + 1), np.uint8)
+    return np.asarray(cv2.erode(mask.astype(np.uint8), kernel, borderValue=0) > 0)
