@@ -79,7 +79,8 @@ def _decision(paper: Paper, sheet: EvidenceSheet) -> Iterable[Flowable]:
         yield from _decided(paper, one)
     if sheet.objections:
         yield paper.text("Objections", "head", bold=True)
-        yield from (paper.pair(*one) for one in sheet.objections)
+        for heading, text in sheet.objections:
+            yield from paper.told(heading, text)
 
 
 def _proposal(paper: Paper, proposal: ProposalSeen) -> Iterable[Flowable]:
@@ -92,8 +93,9 @@ def _proposal(paper: Paper, proposal: ProposalSeen) -> Iterable[Flowable]:
 
 def _decided(paper: Paper, decided: DecisionSeen) -> Iterable[Flowable]:
     yield paper.pair("A person decided", f"{decided.outcome} ({decided.standing})")
-    yield paper.pair("Reason", decided.reason)
-    yield from (paper.pair(*one) for one in decided.signatures)
+    yield from paper.told("Reason", decided.reason)
+    for heading, text in decided.signatures:
+        yield from paper.told(heading, text)
 
 
 def _claim(paper: Paper, sheet: EvidenceSheet) -> Iterable[Flowable]:
@@ -101,7 +103,7 @@ def _claim(paper: Paper, sheet: EvidenceSheet) -> Iterable[Flowable]:
     rows = [cells[at : at + 2] for at in range(0, len(cells), 2)]
     rows[-1] += [""] * (2 - len(rows[-1]))
     yield KeepTogether([paper.text("Claim", "head", bold=True), table(rows, [WIDTH / 2] * 2)])
-    yield paper.pair("What the claimant says", sheet.story or "nothing is written down")
+    yield from paper.told("What the claimant says", sheet.story or "nothing is written down")
 
 
 def _findings(paper: Paper, found: Sequence[FindingSeen]) -> Iterable[Flowable]:
@@ -158,14 +160,15 @@ def _flags(paper: Paper, sheet: EvidenceSheet) -> Iterable[Flowable]:
         yield paper.pair(one.title, one.reason)
         if one.where:
             yield paper.text(one.where, "small")
-        yield paper.pair("Looked at", one.settled)
+        yield from paper.told("Looked at", one.settled)
         yield Spacer(0, 3)
 
 
 def _without(paper: Paper, sheet: EvidenceSheet) -> Iterable[Flowable]:
     if sheet.without:
         yield paper.text("Done without, and why", "head", bold=True)
-        yield from (paper.pair(*one) for one in sheet.without)
+        for heading, text in sheet.without:
+            yield from paper.told(heading, text)
     if sheet.missing:
         yield paper.text("Still missing", "head", bold=True)
         yield from (paper.text(f"• {one}") for one in sheet.missing)
@@ -176,16 +179,16 @@ def _photos(paper: Paper, photos: Sequence[PhotoSeen], photo: Pictures, outlined
     for number, one in enumerate(photos, 1):
         words = [paper.text(f"{number}. {one.title}", bold=True), *(paper.pair(*fact, "small") for fact in one.facts)]
         shown: list[Flowable] = []
-        if one.erased:
-            words.append(paper.text(one.erased))
-        else:
+        if not one.erased:
             plain = photo(one.plain)
             shown += [picture(plain, PICTURE)] if plain is not None else [paper.text(NO_PICTURE, bold=True)]
             over = outlined(one.outlined) if one.outlined else None
             shown += [picture(over, PICTURE)] if over is not None else []
         sides = [PICTURE + 3 * mm] * len(shown)
         card = table([[*shown, words]], [*sides, WIDTH - sum(sides)])
-        yield KeepTogether([card, paper.pair("SHA-256", one.sha256, "small"), Spacer(0, 9)])
+        yield KeepTogether([card, paper.pair("SHA-256", one.sha256, "small")])
+        yield from paper.told("", one.erased) if one.erased else ()
+        yield Spacer(0, 9)
 
 
 def _record(paper: Paper, sheet: EvidenceSheet) -> Iterable[Flowable]:

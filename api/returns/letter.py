@@ -133,10 +133,9 @@ def _sections(settings: Settings, row: ReturnRow, decision: Decision, before: De
 def _decided(decision: Decision, before: Decision | None) -> Iterator[str]:
     said = words()["decision"]
     if before is not None:
-        yield said["again"].format(day=day_words(_day(before)))
-        yield said["same" if before.outcome == decision.outcome else "other"]
-    yield said[decision.outcome]
-    yield said[f"{decision.outcome}_next"]
+        result = said["same" if before.outcome == decision.outcome else "other"]
+        yield f"{said['again'].format(day=day_words(_day(before)))} {result}"
+    yield f"{said[decision.outcome]} {said[f'{decision.outcome}_next']}"
 
 
 def _looked_at(row: ReturnRow) -> Iterator[str]:

