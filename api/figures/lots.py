@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from wearvision_api.figures.curve import NORMAL_95
 
 LEVEL = 0.95
 ALARM = 0.05
@@ -112,22 +115,22 @@ def compare_rates(lots: Sequence[LotCount]) -> list[LotFigure]:
 
 
 def share_interval(found: int, of: int) -> tuple[float, float] | None:
-    """Wilson's 95 % interval of a share; None where nothing was looked at."""
-    from scipy.stats import binomtest
-
+    """Wilson's 95 % interval of a share (Wilson, 1927; from memory); None where nothing was looked at."""
     if of == 0:
         return None
-    ends = binomtest(found, of).proportion_ci(LEVEL, method="wilson")
-    return float(ends.low), float(ends.high)
+    share, z = found / of, NORMAL_95
+    middle = (share + z * z / (2 * of)) / (1 + z * z / of)
+    reach = z / (1 + z * z / of) * math.sqrt(share * (1 - share) / of + z * z / (4 * of * of))
+    return (0.0 if found == 0 else middle - reach), (1.0 if found == of else middle + reach)
 
 
-def count_interval(found: int) -> tuple[float, float]:
-    """Exact 95 % interval of a Poisson count (Garwood, 1936; from memory)."""
+def count_intervals(found: NDArray[np.int64]) -> tuple[Vector, Vector]:
+    """Exact 95 % intervals of Poisson counts, lower and upper ends (Garwood, 1936; from memory)."""
     from scipy.stats import chi2
 
     beyond = (1 - LEVEL) / 2
-    low = float(chi2.ppf(beyond, 2 * found)) / 2 if found else 0.0
-    return low, float(chi2.ppf(1 - beyond, 2 * found + 2)) / 2
+    low = np.where(found > 0, chi2.ppf(beyond, 2 * np.maximum(found, 1)) / 2, 0.0)
+    return low, chi2.ppf(1 - beyond, 2 * found + 2) / 2
 
 
 def holm(p: Vector) -> Vector:
@@ -148,16 +151,18 @@ def _counts(lots: Sequence[LotCount]) -> tuple[NDArray[np.int64], NDArray[np.int
 def _figures(lots: Sequence[LotCount], p: Vector, expected: Sequence[float | None]) -> list[LotFigure]:
     from scipy.stats import false_discovery_control
 
-    rows = zip(lots, expected, p, holm(p), false_discovery_control(p), strict=True)
-    figures = [_figure(lot, hoped, float(one), float(family), float(rate)) for lot, hoped, one, family, rate in rows]
+    found, _ = _counts(lots)
+    corrected = zip(p, holm(p), false_discovery_control(p), *count_intervals(found), strict=True)
+    figures = [_figure(lot, hoped, *map(float, row)) for lot, hoped, row in zip(lots, expected, corrected, strict=True)]
     return sorted(figures, key=lambda figure: (figure.p, figure.name))
 
 
-def _figure(lot: LotCount, expected: float | None, p: float, p_holm: float, p_bh: float) -> LotFigure:
+def _figure(
+    lot: LotCount, expected: float | None, p: float, p_holm: float, p_bh: float, low: float, high: float
+) -> LotFigure:
     ends = share_interval(lot.found, lot.of)
     ratio = ratio_low = ratio_high = None
     if expected:
-        low, high = count_interval(lot.found)
         ratio, ratio_low, ratio_high = lot.found / expected, low / expected, high / expected
     return LotFigure(
         name=lot.name,
