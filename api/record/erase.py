@@ -1,8 +1,8 @@
 """Erases a photo on a lawful request, such as one under a law on personal data.
 
-Its bytes and the pictures made of it go; its record stays, emptied, so that grades and returns still say that there was
-one. A signed tombstone and an entry of the record tell who erased it, when and why. A backup made before holds the
-photo still: erase it there by restoring and erasing again, or let the backup go.
+Its bytes, the pictures made of it and the likeness that it is compared by go; its record stays, emptied, so that grades
+and returns still say that there was one. A signed tombstone and an entry of the record tell who erased it, when and
+why. A backup made before holds the photo still: erase it there by restoring and erasing again, or let the backup go.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from sqlalchemy import delete, or_, select, update
 from sqlalchemy.orm import Session
 
+from wearvision_api.honesty.check import forget
 from wearvision_api.problems import Problem
 from wearvision_api.record import tombstones
 from wearvision_api.record.chain import moment
@@ -53,6 +54,7 @@ def erase(session: Session, key: RecordKey, who: str, photo_id: str, reason: str
     at = now()
     grades, pictures = _drop_pictures(session, photo_id, moment(at))
     machines = _drop_installed(session, photo_id)
+    forget(session, photo_id)
     returns = session.scalars(select(ReturnPhoto.return_id).where(ReturnPhoto.photo_id == photo_id)).all()
     session.execute(update(ReturnPhoto).where(ReturnPhoto.photo_id == photo_id).values(photo_id=None))
     photo.erased_at, photo.taken_at = at, None

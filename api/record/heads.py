@@ -131,10 +131,11 @@ def write_days(session: Session, key: RecordKey, folder: Path, today: date) -> S
     first = session.scalar(select(LogRow.at).order_by(LogRow.at).limit(1))
     if first is None:
         return ()
-    folder.mkdir(parents=True, exist_ok=True)
     have = sorted(path.stem for path in folder.glob("????-??-??.json"))
     day = date.fromisoformat(have[-1]) + timedelta(days=1) if have else date.fromisoformat(first[:10])
     written = []
+    if day < today:
+        folder.mkdir(parents=True, exist_ok=True)
     while day < today:
         found = head(session, before=midnight(day + timedelta(days=1)))
         path = folder / f"{day.isoformat()}.json"

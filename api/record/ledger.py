@@ -114,8 +114,9 @@ def lines(session: Session, *, since: str = "", before: str = "") -> Iterator[Li
         query = query.where(LogRow.at >= since)
     if before:
         query = query.where(LogRow.at < before)
-    for row in session.execute(query.execution_options(yield_per=STEP)):
-        yield Line(*map(_text, row))
+    with session.execute(query.execution_options(yield_per=STEP)) as rows:  # closed also where nobody reads to the end
+        for row in rows:
+            yield Line(*map(_text, row))
 
 
 def _text(value: Any) -> str:

@@ -135,6 +135,8 @@ class Blobs:
         """
         path = self._path(name)
         if self.in_folder:
+            if not Path(path).exists():
+                return False
             try:
                 with self._locked(fcntl.LOCK_EX | fcntl.LOCK_NB):
                     old = Path(path).exists() and time.time() - Path(path).stat().st_mtime >= idle_s

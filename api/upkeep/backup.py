@@ -17,6 +17,7 @@ from alembic.runtime.migration import MigrationContext
 from sqlalchemy import Connection, Engine, inspect
 
 from wearvision.errors import SetupError
+from wearvision_api.honesty.backfill import remember_all
 from wearvision_api.store.blobs import Blobs
 from wearvision_api.store.engine import migrate, open_engine, open_existing
 from wearvision_api.upkeep import rows
@@ -134,9 +135,18 @@ def restore(path: Path, database_url: str, blob_url: str) -> Counted:
                     table = name.removeprefix("tables/").removesuffix(".jsonl")
                     rows.load(connection, tables[table], content)
         migrate(engine)
+        remember_all(_Place(engine, blobs))
     finally:
         engine.dispose()
     return _counted(manifest)
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """What the index of likenesses is made up in."""
+
+    engine: Engine
+    blobs: Blobs
 
 
 def _counted(manifest: Manifest) -> Counted:

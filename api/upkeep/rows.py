@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime
@@ -14,6 +15,7 @@ from sqlalchemy import (
     Date,
     DateTime,
     Float,
+    LargeBinary,
     MetaData,
     Table,
     bindparam,
@@ -23,8 +25,8 @@ from sqlalchemy import (
 )
 
 BATCH = 500
-LEFT_OUT = frozenset({"alembic_version", "logins"})
-"""The revision stands in the manifest; browsers log in anew after a restore."""
+LEFT_OUT = frozenset({"alembic_version", "logins", "likeness_marks"})
+"""The revision stands in the manifest; browsers log in anew after a restore; marks are made of the likenesses again."""
 
 
 def tables_of(connection: Connection) -> list[Table]:
@@ -53,6 +55,8 @@ def _plain(value: Any) -> Any:
         return (value if value.tzinfo else value.replace(tzinfo=UTC)).astimezone(UTC).isoformat()
     if isinstance(value, date):
         return value.isoformat()
+    if isinstance(value, bytes):
+        return base64.b64encode(value).decode()
     return value
 
 
@@ -92,6 +96,8 @@ def _typed(table: Table, name: str, value: Any) -> Any:
         return datetime.fromisoformat(value)
     if isinstance(kind, Date):
         return date.fromisoformat(value)
+    if isinstance(kind, LargeBinary):
+        return base64.b64decode(value)
     if isinstance(kind, Boolean):
         return bool(value)
     if isinstance(kind, Float):
