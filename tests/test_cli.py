@@ -222,3 +222,12 @@ def test_grading_loads_no_training_library(model_folder: Path, drawn_photos) -> 
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["part"]["name"] == "flame_cell"
+
+
+def test_return_tags_are_a_pdf_and_a_wrong_number_is_wrong_usage(tmp_path: Path) -> None:
+    out = tmp_path / "tags.pdf"
+    assert run("return-tag", "26-00042-33", "26-00043-30", "--out", out).exit_code == 0
+    assert out.read_bytes().startswith(b"%PDF")
+    assert run("return-tag", "26-00042-34", "--out", tmp_path / "wrong.pdf").exit_code == 2
+    assert not (tmp_path / "wrong.pdf").exists()
+    assert run("return-tag", "26-00042-33", "--out", tmp_path / "no" / "folder" / "tag.pdf").exit_code == 2

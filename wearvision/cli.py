@@ -264,6 +264,22 @@ def scale_card(pdf: Path) -> None:
     click.echo(f"{pdf}: print it at 100 % and check its 50 mm rule with a ruler.")
 
 
+@main.command("return-tag")
+@click.argument("numbers", nargs=-1, required=True, metavar="NUMBER...")
+@click.option("--out", "pdf", required=True, type=click.Path(path_type=Path, dir_okay=False), help="File to write.")
+def return_tag(numbers: tuple[str, ...], pdf: Path) -> None:
+    """Writes the tags of returns, true to size, eight a page: one lies in every photo of its part."""
+    from wearvision.return_tag_print import draw_return_tags
+
+    with _told():
+        drawn = draw_return_tags(numbers)
+    try:
+        pdf.write_bytes(drawn)
+    except OSError as error:
+        raise click.UsageError(f"{pdf} cannot be written: {error.strerror}.") from error
+    click.echo(f"{pdf}: print it at 100 % and check a tag's 50 mm rule with a ruler.")
+
+
 def _service_commands() -> None:
     """Adds the commands of the service; without its extra they say how to get it."""
     for name, line in SERVICE_COMMANDS.items():

@@ -25,6 +25,7 @@ from wearvision.network import ModelFolder, Network
 from wearvision.parts import PARTS, PartSpec, Scene, part_spec
 from wearvision.photo import Photo, read_photo
 from wearvision.report import MeasureLine, Picture, Report, SettingLine
+from wearvision.return_tag_cover import without_tags
 from wearvision.setting_lines import settings_of
 from wearvision.settle import Settled, settle
 from wearvision.standard import CAUTIONS, DEFERENCE, Limits, causes_for, checks_for, load_limits
@@ -139,7 +140,7 @@ class Grader:
         read_ms: float,
     ) -> _Shot:
         clock = [time.perf_counter()]
-        seen = look(self._network, image)
+        seen = look(self._network, without_tags(image))
         clock.append(time.perf_counter())
         found = examine(seen, part=part, reference=lambda spec: self._reference(reference, spec))
         refusal = self._refusal(found, forced=part is not None)
@@ -155,7 +156,7 @@ class Grader:
         """The reference photo as a scene of the part; None if there is none or it shows something else."""
         if photo is None:
             return None
-        seen = look(self._network, photo.image)
+        seen = look(self._network, without_tags(photo.image))
         return scene_of(seen, spec, spec.views[0]) if seen.sighting.part == spec.key else None
 
     def _refusal(self, found: Examination, *, forced: bool) -> str | None:

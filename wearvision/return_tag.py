@@ -36,13 +36,14 @@ __all__ = [
     "find_tag_scale",
     "read_return_tag",
     "read_return_tags",
+    "tag_fits",
 ]
 
 LEAST_CODE_PX = 60
 """Shorter side of the code's picture from which it is read reliably, tilted up to 40 degrees (measured)."""
-CLOSER_PX = 2048
+CLOSER_PX = 3000
 """Long side of the second look at a file's own picture, where the working picture does not give the number."""
-_LEAST_GREY_PX = 1.0  # pixels a millimetre from which the patches' middles are free of their edges
+_LEAST_GREY_PX = 1.9  # pixels a millimetre from which patches, and the white beside them, are free of their edges
 _MISFIT = 0.12  # of a marker's side: markers farther off lie on another tag
 _PRINT_ERROR = 0.01  # half a millimetre on the 50 mm rule, what the page allows
 _CORNER_PX = 0.3  # a corner's own error at least
@@ -133,9 +134,13 @@ def find_tag_scale(image: NDArray[np.uint8], *, focal_px: float | None = None) -
     Raises:
         ValueError: not such an image.
     """
-    grey = grey_of(image)
-    fits = [_fit(group, grey, focal_px) for group in _groups(find_markers(grey)) if len(group) > 1]
+    fits = tag_fits(grey_of(image), focal_px=focal_px)
     return max(fits, key=lambda fit: fit.px_per_mm_at(_middle(fit)), default=None)
+
+
+def tag_fits(grey: NDArray[np.uint8], *, least: int = 2, focal_px: float | None = None) -> list[ScaleFit]:
+    """The planes of all tags in a grey picture, (H, W) uint8, of which at least ``least`` (2 to 4) markers are seen."""
+    return [_fit(group, grey, focal_px) for group in _groups(find_markers(grey)) if len(group) >= least]
 
 
 def _tags_in(image: NDArray[np.uint8], focal_px: float | None) -> list[ReturnTag]:
@@ -239,7 +244,7 @@ def _homography(group: Sequence[Marker]) -> NDArray[np.float64]:
 
 
 def _middle(fit: ScaleFit) -> Points:
-    return fit.to_px(np.array([[TAG_MM[0] / 2, TAG_MM[1] / 2]]))[0]
+    return np.asarray(fit.to_px(np.array([[TAG_MM[0] / 2, TAG_MM[1] / 2]]))[0], np.float64)
 
 
 def _code_px(fit: ScaleFit) -> float:
@@ -252,7 +257,7 @@ def _relative_error(fit: ScaleFit, group: Sequence[Marker]) -> float:
     """Error of pixels a millimetre, relative: two corners' errors over the way between the farthest, and the print."""
     points = np.array(list(chain.from_iterable(marker.corners for marker in group)))
     longest = max(float(np.hypot(*(points - point).T).max()) for point in points)
-    return 2 * np.sqrt(2) * max(_CORNER_PX, fit.reprojection_px) / longest + _PRINT_ERROR
+    return 2 * float(np.sqrt(2)) * max(_CORNER_PX, fit.reprojection_px) / longest + _PRINT_ERROR
 
 
 def _closer(photo: Photo) -> NDArray[np.uint8]:

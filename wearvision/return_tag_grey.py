@@ -1,4 +1,4 @@
-"""The return tag's grey patches in a photo: what the light and the camera did to colours. Nothing is recoloured by it."""
+"""The return tag's grey patches in a photo: what light and camera did to colours. Nothing is recoloured by it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ CLIPPED_CODES = (4, 250)  # at or beyond these a channel holds no more differenc
 CLIPPED_SHARE = 0.05
 _STEP = 4  # pixels a millimetre in the levelled patches
 _INNER = 0.2  # share left off on every side of a patch: soft edges
-_WHITE_MM = (43.8, 1.6)  # top and height of the white between patches and rule; above them somebody writes
+_WHITE_MM = (43.7, 1.7)  # top and height of the white between patches and rule; above them somebody writes
 
 
 @dataclass(frozen=True, slots=True)

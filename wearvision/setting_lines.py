@@ -1,4 +1,4 @@
-"""Settings that a scale card in the photo makes measurable, as lines of a report. They never change the grade."""
+"""Settings that a scale card or return tag in the photo makes measurable, as report lines. They change no grade."""
 
 from __future__ import annotations
 
@@ -11,14 +11,16 @@ from wearvision.measure.regions import components
 from wearvision.measure.result import Measured
 from wearvision.measure.settings import Chart, spark_gap, within
 from wearvision.report import SettingLine
+from wearvision.return_tag import find_tag_scale
 from wearvision.scale_card import find_scale
 
 LEAST_ROD_PX = 30
-NOTE = "In the card's plane within 5 mm. The burner's own chart and the setting gauge decide."
+NOTE = "In the plane of card or tag within 5 mm. The burner's own chart and the setting gauge decide."
 
 
 def settings_of(image: NDArray[np.uint8], found: Examination, *, chart: Chart | None = None) -> tuple[SettingLine, ...]:
-    """The spark gap, where the part has one, two rods are seen and a printed scale card lies beside them.
+    """The spark gap, where the part has one, two rods are seen and a printed scale card, or a return tag, lies
+    beside them; the card goes before the tag.
 
     Tip height and reach need the nozzle's place, which no region marks: ``wearvision.measure.settings`` measures
     them where a caller can point at it.
@@ -33,7 +35,7 @@ def settings_of(image: NDArray[np.uint8], found: Examination, *, chart: Chart | 
     rods = components(found.masks["rod"], least_px=LEAST_ROD_PX)
     if len(rods) < 2:
         return ()
-    scale = find_scale(image)
+    scale = find_scale(image) or find_tag_scale(image)
     if scale is None:
         return ()
     placed = [_in_photo(rod, image.shape[:2], found) for rod in rods[:2]]
