@@ -158,8 +158,7 @@ def _flags(paper: Paper, sheet: EvidenceSheet) -> Iterable[Flowable]:
         yield paper.text("Nothing about photos or numbers was flagged.")
     for one in sheet.flags:
         yield paper.pair(one.title, one.reason)
-        if one.where:
-            yield paper.text(one.where, "small")
+        yield from (paper.text(place, "small") for place in one.where)
         yield from paper.told("Looked at", one.settled)
         yield Spacer(0, 3)
 
@@ -216,18 +215,19 @@ def _end(paper: Paper, sheet: EvidenceSheet) -> Iterable[Flowable]:
     basis = [paper.text("What it rests on", "head", bold=True)]
     basis += [paper.pair(*one, "small") for one in sheet.basis]
     yield KeepTogether(basis)
-    cautions = [paper.text("Cautions", "head", bold=True)]
-    cautions += [paper.text(f"• {line}", "small") for line in sheet.cautions]
-    yield KeepTogether(cautions)
-    yield from paper.notes()
     printed = sheet.printed
-    yield Spacer(0, 6)
     yield KeepTogether(
-        boxed(
-            paper.pair("Printed", f"{printed.at} by wearvision {printed.program}", "small"),
-            paper.pair(f"Head of the record when printed, entry {printed.place}", printed.digest, "small"),
-            paper.text(VARYING, "small"),
-        )
+        [
+            paper.text("Cautions", "head", bold=True),
+            *(paper.text(f"• {line}", "small") for line in sheet.cautions),
+            *paper.notes(),
+            Spacer(0, 6),
+            boxed(
+                paper.pair("Printed", f"{printed.at} by wearvision {printed.program}", "small"),
+                paper.pair(f"Head of the record when printed, entry {printed.place}", printed.digest, "small"),
+                paper.text(VARYING, "small"),
+            ),
+        ]
     )
 
 

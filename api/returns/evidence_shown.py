@@ -70,13 +70,13 @@ class FlagSeen:
     Attributes:
         title: Its kind.
         reason: Why it was raised.
-        where: The photos and the other return that it is about.
+        where: The photos and the other returns that it is about.
         settled: What looking came to, by whom and when.
     """
 
     title: str
     reason: str
-    where: str
+    where: tuple[str, ...]
     settled: str
 
 
@@ -119,12 +119,16 @@ def readings_seen(row: ReturnRow) -> tuple[ReadingSeen, ...]:
 
 
 def flags_seen(session: Session, row: ReturnRow) -> tuple[FlagSeen, ...]:
-    """All flags in the order in which they were raised."""
+    """All flags in the order in which they were raised; those that say the same, of several photos, as one."""
     titles = _titles(row.part)
     own = {one.id: one for one in row.photos}
+    where: dict[tuple[str, str, str], list[str]] = {}
+    for one in row.flags:
+        said = (one.kind.capitalize(), one.reason, _settled(one.settled))
+        where.setdefault(said, []).append("; ".join(_where(session, one, own, titles)))
     return tuple(
-        FlagSeen(one.kind, one.reason, "; ".join(_where(session, one, own, titles)), _settled(one.settled))
-        for one in row.flags
+        FlagSeen(title, reason, tuple(filter(None, places)), settled)
+        for (title, reason, settled), places in where.items()
     )
 
 

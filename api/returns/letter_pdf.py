@@ -7,7 +7,7 @@ import textwrap
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Spacer
 
-from wearvision_api.returns.letter import Letter
+from wearvision_api.returns.letter import Letter, Section
 from wearvision_api.services.paper import Paper, boxed, document, steers
 
 COLUMNS = 78
@@ -27,12 +27,12 @@ def letter_pdf(letter: Letter) -> bytes:
     story += [paper.text(line, "letter") for line in letter.to]
     story += [Spacer(0, 3 * mm), *(paper.pair(*fact) for fact in letter.facts), Spacer(0, 4 * mm)]
     story += [paper.text(letter.subject, "title", bold=True)]
-    for section in letter.sections:
-        first, *others = [piece for one in section.paragraphs for piece in paper.told("", one, "letter")]
-        story.append(KeepTogether([paper.text(section.title, "head", bold=True), first]))
-        story += others
-    story += [Spacer(0, 2 * mm), KeepTogether([paper.text(line, "small") for line in letter.closing])]
-    story += paper.notes()
+    *upper, last = letter.sections
+    for section in upper:
+        title, first, *others = _section(paper, section)
+        story += [KeepTogether([title, first]), *others]
+    closing = [Spacer(0, 2 * mm), *(paper.text(line, "small") for line in letter.closing)]
+    story.append(KeepTogether([*_section(paper, last), *closing, *paper.notes()]))
     return document(
         paper,
         story,
@@ -41,6 +41,11 @@ def letter_pdf(letter: Letter) -> bytes:
         foot=f"return {letter.number} · letter of {letter.day}",
         stamp=letter.stamp,
     )
+
+
+def _section(paper: Paper, section: Section) -> list[Flowable]:
+    pieces = [piece for one in section.paragraphs for piece in paper.told("", one, "letter")]
+    return [paper.text(section.title, "head", bold=True), *pieces]
 
 
 def letter_text(letter: Letter) -> str:

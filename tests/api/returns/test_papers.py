@@ -262,6 +262,21 @@ def test_sheet_says_when_the_store_has_lost_a_photo(desk: Desk, settled: str) ->
     assert words_of(evidence_pdf(sheet, lambda _: None, lambda _: None)).count("does not hold this photo") == 2
 
 
+def test_sheet_shows_flags_and_what_looking_at_them_came_to(desk: Desk) -> None:
+    first, second = desk.taken_in(), desk.taken_in()
+    for one in (first, second):
+        desk.photo(one, "end-blower", "coupler-end-serviceable-1.jpg")
+    flag = desk.read(second, lambda row: next(one for one in row.flags if one.kind == "same photo"))
+    before = words_of(sheet_bytes(desk, second))
+    assert has(before, f"{flag.kind.capitalize()}: {flag.reason}")
+    assert has(before, f"return {desk.read(first, lambda row: row.number)}; its photo SHA-256")
+    assert has(before, "Looked at: Nobody has looked at it yet.")
+    desk.act(
+        second, lambda session, row: evidence.settle_flag(session, desk.ben, row, flag.id, "Sent twice by the yard.")
+    )
+    assert has(words_of(sheet_bytes(desk, second)), "Looked at: Sent twice by the yard. (ben, 20")
+
+
 def drawn(seed: int) -> bytes:
     """A small picture of its own."""
     pixels = np.random.default_rng(seed).integers(0, 255, (12, 12, 3), dtype=np.uint8)
