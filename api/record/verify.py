@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from wearvision_api.record.chain import REPEATED, START, Line, canonical, link
+from wearvision_api.record.chain import REPEATED, START, Line, link
 from wearvision_api.record.heads import KEY_KIND, SignedHead, handover
 from wearvision_api.record.keys import is_signed
 
@@ -175,18 +175,23 @@ def _misplaced(found: str, place: int) -> str:
     return f"out of order: an entry with place {found!r} stands here"
 
 
-def _number(digits: str) -> float:
-    """Whole numbers over 2^53 - 1 can only have been floats."""
-    whole = int(digits)
-    return whole if abs(whole) < 2**53 else float(whole)
+def _once(members: list[tuple[str, Any]]) -> dict[str, Any]:
+    """An object's members; one that stands there twice could be read in two ways."""
+    said = dict(members)
+    if len(said) != len(members):
+        raise ValueError("a member stands there twice")
+    return said
+
+
+_READER = json.JSONDecoder(object_pairs_hook=_once)
 
 
 def _read(data: bytes, place: int) -> dict[str, Any]:
     """An entry's members. Its digest fits, so only whoever wrote it can have given it another form."""
     try:
-        said = json.loads(data, parse_int=_number)
-        if isinstance(said, dict) and isinstance(said.get("photos"), list) and canonical(said) == data:
+        said = _READER.decode(data.decode())
+        if isinstance(said, dict) and isinstance(said.get("photos"), list):
             return said
     except (ValueError, RecursionError):
         pass
-    raise _Break(place, "it is no entry in canonical form")
+    raise _Break(place, "it is no entry that can be read in one way only")

@@ -305,6 +305,29 @@ def test_memory_stays_flat_while_a_long_chain_is_walked(key: RecordKey) -> None:
     assert peaks[1] < peaks[0] + 65536
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        '{"place":8,"photos":[],"who":"anna","who":"bo"}',
+        '{"place":8,"after":{"lot":"1","lot":"2"},"photos":[]}',
+        '{"place":8}',
+        "[]",
+        "8",
+        "",
+        "[" * 5000,
+    ],
+)
+def test_entry_that_can_be_read_in_two_ways_or_none_is_found(stored: list[Line], text: str) -> None:
+    """Its digest fits: whoever appended it meant it so."""
+    previous = stored[-1].digest
+    digest = link(bytes.fromhex(previous), text.encode()).hex()
+    odd = replace(stored[-1], place="8", entry=text, previous=previous, digest=digest)
+    broken = verify([*stored, odd]).broken
+    assert broken is not None
+    assert broken.place == 8
+    assert "one way only" in broken.reason
+
+
 def test_head_of_an_empty_chain_is_its_start(session: Session) -> None:
     assert head(session) == Head(0, START.hex())
     assert verify([]).entries == 0
