@@ -67,7 +67,7 @@ def _restore_marks(session: Session) -> Iterator[int]:
         last = rows[-1].number
         firsts = {row.number: np.frombuffer(row.marks, "<u4").tolist()[:1] for row in rows}
         keys = {key for first in firsts.values() for key in first}
-        there = set(session.execute(select(Mark.key, Mark.number).where(Mark.key.in_(keys))).tuples())
+        there = set(session.execute(select(Mark.key, Mark.number).where(Mark.key.in_(keys))))
         missing = [row for row in rows if any((key, row.number) not in there for key in firsts[row.number])]
         for row in missing:
             index.put_marks(session, row)

@@ -17,9 +17,9 @@ from wearvision.photo import read_photo
 from wearvision.standard.views import wanted_views
 from wearvision_api.honesty import index
 from wearvision_api.honesty.dates import ask_dates
-from wearvision_api.honesty.details import Details, details
+from wearvision_api.honesty.details import Marked, mark
 from wearvision_api.honesty.neighbours import expected, own_references
-from wearvision_api.honesty.overlay import compare
+from wearvision_api.honesty.overlay import Sheet
 from wearvision_api.honesty.picture import normal_picture, pack, unpack
 from wearvision_api.store.blobs import Blobs
 from wearvision_api.store.honesty_tables import Likeness
@@ -66,7 +66,7 @@ class Seen:
     """What is compared of a photo; takes a tenth of a second to make and needs no transaction."""
 
     picture: bytes
-    details: Details
+    marked: Marked
 
 
 def see(data: bytes) -> Seen:
@@ -76,8 +76,7 @@ def see(data: bytes) -> Seen:
         wearvision.errors.PhotoError: they are no photo that can be read.
     """
     packed = pack(normal_picture(read_photo(data).image))
-    # Details of the picture as it is kept: what is looked up and what is compared later is the same.
-    return Seen(packed, details(unpack(packed)))
+    return Seen(packed, mark(unpack(packed)))
 
 
 def remember(house: HasBlobs, session: Session, row: ReturnPhoto, seen: Seen | None = None) -> None:
@@ -95,7 +94,7 @@ def remember(house: HasBlobs, session: Session, row: ReturnPhoto, seen: Seen | N
     if there is not None:
         index.drop(session, [there])
     seen = seen or see(house.blobs.get(row.sha256))
-    index.keep(session, row.id, seen.picture, seen.details)
+    index.keep(session, row.id, seen.picture, seen.marked)
 
 
 def forget(session: Session, photo_id: str) -> None:
@@ -160,24 +159,32 @@ def _same_file(session: Session, claim: ReturnRow, row: ReturnPhoto) -> Iterator
 def _same_exposure(
     session: Session, claim: ReturnRow, row: ReturnPhoto, seen: Seen, known: set[str]
 ) -> Iterator[Suspicion]:
-    numbers = index.nearest(session, seen.details.probes(), _FETCHED)
+    numbers = index.nearest(session, seen.marked.probes(), _FETCHED)
     query = (
-        select(Likeness, ReturnPhoto, ReturnRow)
+        select(Likeness.number, ReturnPhoto, ReturnRow)
         .join(ReturnPhoto, ReturnPhoto.id == Likeness.return_photo_id)
         .join(ReturnRow, ReturnRow.id == ReturnPhoto.return_id)
         .where(Likeness.number.in_(numbers), ReturnPhoto.return_id != claim.id)
     )
     references = own_references(session, claim)
-    rows = {likeness.number: (likeness, photo, other) for likeness, photo, other in session.execute(query)}
+    near = {number: (photo, other) for number, photo, other in session.execute(query)}
     others = [
-        (likeness, photo, other)
-        for likeness, photo, other in (rows[number] for number in numbers if number in rows)
-        if photo.id not in known and photo.sha256 != row.sha256 and not expected(claim, row, other, photo, references)
-    ]
-    picture = unpack(seen.picture)
-    for likeness, photo, other in others[:COMPARED]:
-        laid = compare(unpack(likeness.picture), picture, seen.details)
+        number
+        for number in numbers
+        if number in near
+        and near[number][0].id not in known
+        and near[number][0].sha256 != row.sha256
+        and not expected(claim, row, near[number][1], near[number][0], references)
+    ][:COMPARED]
+    if not others:
+        return
+    of_number = select(Likeness.number, Likeness.picture).where(Likeness.number.in_(others))
+    pictures = dict(session.execute(of_number).all())
+    sheet = Sheet.of(unpack(seen.picture))
+    for number in others:
+        laid = sheet.over(unpack(pictures[number]))
         if laid.same:
+            photo, other = near[number]
             text = (
                 f"Laid over a photo of return {other.number}, put there on {photo.created_at:%Y-%m-%d}: {laid.words()}."
             )

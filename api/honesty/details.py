@@ -6,6 +6,7 @@ the lowest cosine coefficients of its surroundings, turned upright: they stay un
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -32,16 +33,25 @@ _WEIGHTS = (1 << np.arange(BITS)).astype(np.int64)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Details:
-    """The strongest details of a picture, strongest first.
+    """The strongest details of a picture, by which it is laid over another; strongest first.
 
     Attributes:
         points: x, y in pixels, (n, 2) float32.
         descriptors: Of unit length, (n, 128) float32.
-        coefficients: Cosine coefficients of the marks, of unit length, (m, 24) float32, m at most 80.
     """
 
     points: NDArray[np.float32]
     descriptors: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Marked:
+    """What of a picture goes into the index, and is looked up there.
+
+    Attributes:
+        coefficients: Cosine coefficients of the strongest details' surroundings, of unit length, (m, 24) float32.
+    """
+
     coefficients: NDArray[np.float32]
 
     @property
@@ -58,19 +68,26 @@ class Details:
 def details(picture: NDArray[np.uint8]) -> Details:
     """The details of a normal picture (``picture.normal_picture``).
 
-    Source: keypoints and descriptors are SIFT (Lowe, International Journal of Computer Vision 60, 2004) by OpenCV, the
-        descriptors as square roots (Arandjelović and Zisserman, CVPR 2012); from memory. Marks: own definition.
+    Source: SIFT (Lowe, International Journal of Computer Vision 60, 2004) by OpenCV, the descriptors as square roots
+        (Arandjelović and Zisserman, CVPR 2012); from memory.
     """
     found, described = _sift().detectAndCompute(picture, None)
     if described is None:
-        return Details(*(np.zeros((0, width), np.float32) for width in (2, 128, BITS)))
-    order = sorted(range(len(found)), key=lambda i: -found[i].response * found[i].size)
-    strongest = order[:ALIGNED_BY]
+        return Details(np.zeros((0, 2), np.float32), np.zeros((0, 128), np.float32))
+    strongest = _by_strength(found)[:ALIGNED_BY]
     shares = described[strongest]
     shares = np.sqrt(shares / np.maximum(shares.sum(1, keepdims=True), 1e-6))
-    points = np.array([found[i].pt for i in strongest], np.float32)
-    marked = [found[i] for i in order if found[i].size >= _LEAST_PX]
-    return Details(points, shares.astype(np.float32), _coefficients(picture, marked))
+    return Details(np.array([found[i].pt for i in strongest], np.float32), shares.astype(np.float32))
+
+
+def mark(picture: NDArray[np.uint8]) -> Marked:
+    """The marks of a normal picture; own definition, on the keypoints of ``details``."""
+    found = [point for point in _sift().detect(picture, None) if point.size >= _LEAST_PX]
+    return Marked(_coefficients(picture, [found[i] for i in _by_strength(found)]))
+
+
+def _by_strength(found: Sequence[cv2.KeyPoint]) -> list[int]:
+    return sorted(range(len(found)), key=lambda i: -found[i].response * found[i].size)
 
 
 @cache

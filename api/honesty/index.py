@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from sqlalchemy import bindparam, delete, func, select
 from sqlalchemy.orm import Session
 
-from wearvision_api.honesty.details import Details
+from wearvision_api.honesty.details import Marked
 from wearvision_api.store.honesty_tables import Likeness, Mark
 
 MADE_BY = 1
@@ -29,13 +29,13 @@ _BY_MARK = select(Mark.key, Mark.number).where(Mark.key.in_(bindparam("marks", e
 _COUNTED = select(Mark.key, func.count()).where(Mark.key.in_(bindparam("marks", expanding=True))).group_by(Mark.key)
 
 
-def keep(session: Session, return_photo_id: str, picture: bytes, details: Details) -> Likeness:
+def keep(session: Session, return_photo_id: str, picture: bytes, marked: Marked) -> Likeness:
     """Puts a photo into the index; the caller commits.
 
     Of the strongest details those are kept whose marks are rare so far.
     """
-    offered = list(dict.fromkeys(details.marks.tolist()))
-    counted = dict(session.execute(_COUNTED, {"marks": offered}).tuples().all()) if offered else {}
+    offered = list(dict.fromkeys(marked.marks.tolist()))
+    counted = dict(session.execute(_COUNTED, {"marks": offered}).all()) if offered else {}
     kept = [key for key in offered if counted.get(key, 0) < MOST_ROWS][:KEPT]
     row = Likeness(
         return_photo_id=return_photo_id, picture=picture, marks=np.array(kept, "<u4").tobytes(), made_by=MADE_BY
@@ -69,7 +69,7 @@ def nearest(session: Session, probes: NDArray[np.int64], most: int) -> list[int]
 
     Args:
         session: For reading.
-        probes: As ``Details.probes`` gives them.
+        probes: As ``Marked.probes`` gives them.
         most: How many at most.
     """
     detail_of: dict[int, list[int]] = defaultdict(list)

@@ -29,15 +29,20 @@ MOST_TURN_DEG = 1.0
 SCALES = 0.90, 1.11
 """Between pictures of equal area: what a crop of a tenth of the area makes of it, and some room."""
 MOST_SHEAR = 0.04
+LEAST_COVER = 0.6
+MOST_MOVED, MOST_REST = 0.15, 2.0
+"""Shares of these two are added, and the sum must not pass 1. Set on drawn parts and carried photographs."""
 _RATIO = 0.8  # Lowe's test: the best match is this much nearer than the second
 _NEAR_PX = 1.5
 _SOFT_PX = 1.0
-MOST_UNLIKE = 3.0
-_LEAST_COVER = 0.6
-_RIM_PX, _CLIP_PX = 4, 2  # left out along the rim, and about what is black or white
+_RIM_PX, _CLIP_PX = 4, 4  # left out along the rim, and about what is nearly black or white
+_BLACK, _WHITE = 14, 241  # in the edited picture, where a change of tone has cut codes off
+_MOVED_PX = 0.7
+_CORNERS, _APART_PX, _WINDOW_PX = 150, 5, 15
 _PLACE_PX = 2.0  # a place that differs, as the deviation of a Gaussian
 _ACTIVE_PX = 2.5
 _LEFT, _LEFT_OF_DETAIL = 1.0, 0.3  # codes that edits leave: everywhere, and for each code of local deviation
+_LEFT_OF_SCENE = 0.05  # and more in a picture that is full of detail, by its liveliest twentieth
 _LEAST_PIXELS = 2000
 _LEAST_OF_TONE = 12
 
@@ -50,7 +55,9 @@ class Laid:
         same: They are one exposure.
         alike: Details that agree.
         cover: Share of the first picture that the second covers; 0 where they could not be laid over each other.
-        unlike: How far they differ in the most different thousandth of it, in units of what edits leave.
+        moved: Share of the corners that lie elsewhere in the second picture.
+        rest: How far they differ after one curve of tones in the most different thousandth, in units of what edits
+            leave there.
         turned_deg: Right-angled turn of the second against the first, clockwise.
         mirrored: The second is mirrored.
     """
@@ -58,7 +65,8 @@ class Laid:
     same: bool = False
     alike: int = 0
     cover: float = 0.0
-    unlike: float = float("inf")
+    moved: float = 1.0
+    rest: float = float("inf")
     turned_deg: int = 0
     mirrored: bool = False
 
@@ -68,30 +76,40 @@ class Laid:
         how += ["mirrored"] if self.mirrored else []
         way = f" once {' and '.join(how)}" if how else ""
         return (
-            f"{self.alike} details agree{way}, {100 * self.cover:.0f} % is covered, and the most different places "
-            f"differ {self.unlike:.1f} times what saving it again leaves (up to {MOST_UNLIKE:g} counts as one exposure)"
+            f"{self.alike} details agree{way}, {100 * self.cover:.0f} % is covered, {100 * self.moved:.0f} % of the "
+            f"corners moved, and the most different places differ {self.rest:.1f} times what saving it again leaves"
         )
 
 
-def compare(first: Grey, second: Grey, of_second: Details) -> Laid:
-    """Whether two normal pictures are one exposure.
+@dataclass(frozen=True, slots=True, eq=False)
+class Sheet:
+    """A picture to be laid over others, with what is worked out for it once.
 
-    Args:
-        first: The earlier picture (``picture.normal_picture``).
-        second: The later one.
-        of_second: Its details.
-    Limits: a retouched place makes one exposure two; the same part taken again from a fixed stand without being
-        touched may pass for one.
+    Attributes:
+        ways: The picture as it is and mirrored, each with its details.
     """
-    of_first = details(first)
-    plain = _agree(of_first, of_second)
-    flipped = np.ascontiguousarray(second[:, ::-1])
-    other = _agree(of_first, details(flipped))
-    mirrored = other[1] > plain[1]
-    matrix, alike = other if mirrored else plain
-    if matrix is None or alike < LEAST_ALIKE:
-        return Laid(alike=alike)
-    return _judge(first, flipped if mirrored else second, matrix, alike, mirrored)
+
+    ways: tuple[tuple[Grey, Details], tuple[Grey, Details]]
+
+    @classmethod
+    def of(cls, picture: Grey) -> Sheet:
+        """Of a normal picture (``picture.normal_picture``)."""
+        flipped = np.ascontiguousarray(picture[:, ::-1])
+        return cls(((picture, details(picture)), (flipped, details(flipped))))
+
+    def over(self, first: Grey) -> Laid:
+        """Whether it is one exposure with an earlier normal picture.
+
+        Limits: a retouched place makes one exposure two; the same part taken again from a fixed stand without being
+            touched may pass for one.
+        """
+        of_first = details(first)
+        fits = [_agree(of_first, of_second) for _, of_second in self.ways]
+        mirrored = fits[1][1] > fits[0][1]
+        matrix, alike = fits[mirrored]
+        if matrix is None or alike < LEAST_ALIKE:
+            return Laid(alike=alike)
+        return _judge(first, self.ways[mirrored][0], matrix, alike, mirrored)
 
 
 def _agree(first: Details, second: Details) -> tuple[Affine | None, int]:
@@ -126,10 +144,16 @@ def _judge(first: Grey, second: Grey, matrix: Affine, alike: int, mirrored: bool
     inside = _shrunk(inside, _RIM_PX)
     cover = float(inside.mean())
     seen = Laid(alike=alike, cover=cover, turned_deg=90 * quarter, mirrored=mirrored)
-    if abs(turn) > MOST_TURN_DEG or not SCALES[0] <= scale <= SCALES[1] or shear > MOST_SHEAR or cover < _LEAST_COVER:
+    if abs(turn) > MOST_TURN_DEG or not SCALES[0] <= scale <= SCALES[1] or shear > MOST_SHEAR or cover < LEAST_COVER:
         return seen
-    unlike = _unlike(a, laid, inside & _shrunk(_unclipped(first) & _unclipped(laid), _CLIP_PX))
-    return replace(seen, unlike=unlike, same=unlike <= MOST_UNLIKE)
+    uncut = (laid > _BLACK) & (laid < _WHITE) & (a > 4) & (a < 251)
+    where = inside & _shrunk(uncut, _CLIP_PX)
+    if where.sum() < _LEAST_PIXELS:
+        return seen
+    toned = a.copy()
+    toned[where] = _toned(laid[where], a[where])
+    moved, rest = _moved(a, toned, where), _rest(a, toned, where)
+    return replace(seen, moved=moved, rest=rest, same=moved / MOST_MOVED + rest / MOST_REST <= 1)
 
 
 def _refined(first: Plane, second: Plane, matrix: Affine) -> Affine | None:
@@ -156,15 +180,27 @@ def _parts(matrix: Affine) -> tuple[int, float, float, float]:
     return quarter % 4, angle - 90 * quarter, scale, shear
 
 
-def _unlike(first: Plane, laid: Plane, where: NDArray[np.bool_]) -> float:
-    """How far two pictures differ after one curve of tones, where they differ most, against what edits leave there."""
-    if where.sum() < _LEAST_PIXELS:
-        return float("inf")
-    rest = np.zeros_like(first)
-    rest[where] = first[where] - _toned(laid[where], first[where])
-    place = _soft(rest, _PLACE_PX)[where] / _soft(where, _PLACE_PX)[where]
-    spread = _soft(first * first, _ACTIVE_PX) - _soft(first, _ACTIVE_PX) ** 2
-    left = _LEFT + _LEFT_OF_DETAIL * np.sqrt(np.maximum(spread, 0))[where]
+def _moved(first: Plane, toned: Plane, where: NDArray[np.bool_]) -> float:
+    """Share of the corners that lie elsewhere in the other picture: another part was put down a little differently.
+
+    Source: Shi and Tomasi (CVPR 1994) corners, followed after Lucas and Kanade (1981), by OpenCV; from memory.
+    """
+    one, other = (np.clip(plane, 0, 255).astype(np.uint8) for plane in (first, toned))
+    corners = cv2.goodFeaturesToTrack(one, _CORNERS, 0.02, _APART_PX, mask=where.astype(np.uint8))
+    if corners is None:
+        return 0.0
+    size = (_WINDOW_PX, _WINDOW_PX)
+    followed, known, _ = cv2.calcOpticalFlowPyrLK(one, other, corners, np.empty_like(corners), winSize=size, maxLevel=2)
+    far = np.hypot(*(followed - corners).reshape(-1, 2).T) > _MOVED_PX
+    return float(np.mean(far[known.ravel() > 0])) if known.any() else 1.0
+
+
+def _rest(first: Plane, toned: Plane, where: NDArray[np.bool_]) -> float:
+    """How far two pictures differ where they differ most, against what edits leave there."""
+    place = _soft(np.where(where, first - toned, 0), _PLACE_PX)[where] / _soft(where, _PLACE_PX)[where]
+    variance = _soft(first * first, _ACTIVE_PX) - _soft(first, _ACTIVE_PX) ** 2
+    active = np.sqrt(np.maximum(variance, 0))[where]
+    left = (_LEFT + _LEFT_OF_DETAIL * active) * (1 + _LEFT_OF_SCENE * np.percentile(active, 95))
     return float(np.percentile(np.abs(place) / left, 99.9))
 
 
@@ -188,10 +224,6 @@ def _toned(codes: Plane, wanted: Plane) -> Plane:
 
 def _soft(picture: NDArray[Any], deviation_px: float) -> Plane:
     return np.asarray(cv2.GaussianBlur(picture.astype(np.float32), (0, 0), deviation_px), np.float32)
-
-
-def _unclipped(picture: NDArray[Any]) -> NDArray[np.bool_]:
-    return np.asarray((picture > 4) & (picture < 251))
 
 
 def _shrunk(mask: NDArray[np.bool_], by_px: int) -> NDArray[np.bool_]:
