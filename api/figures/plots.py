@@ -19,6 +19,8 @@ MOST_TICKS = 150
 """Marks for parts that still ran; more would run into each other."""
 SPAN = 8.0
 """Of a lots' picture, in units of the line in its middle; longer intervals run out of it and say so with an arrow."""
+SPANS = 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0
+"""Of the upright axis of a survival picture, from its floor to 100 %."""
 Place = Callable[[float], float]
 
 
@@ -49,13 +51,16 @@ def survival_plot(curve: Curve, fit: Fit | None, unit: str, title: str, name: st
     def x(time: float) -> float:
         return LEFT + time / last * (WIDTH - LEFT - RIGHT)
 
+    floor = _floor(curve)
+    form = ".0%" if 1 - floor >= 0.05 else ".1%"
+
     def y(share: float) -> float:
-        return TOP + (1 - share) * (base - TOP)
+        return TOP + (1 - max(share, floor)) / (1 - floor) * (base - TOP)
 
     pieces = [*_opening(HEIGHT, title, describe(curve, fit, unit), name), *_below(x, last, base, unit)]
-    for share in (0.0, 0.25, 0.5, 0.75, 1.0):
+    for share in (floor + (1 - floor) * place / 5 for place in range(6)):
         pieces.append(_stroke(LEFT - 4, y(share), LEFT, y(share), "axis"))
-        pieces.append(f'<text x="{LEFT - 8}" y="{y(share) + 4:.1f}" text-anchor="end">{share:.0%}</text>')
+        pieces.append(f'<text x="{LEFT - 8}" y="{y(share) + 4:.1f}" text-anchor="end">{share:{form}}</text>')
     pieces.append(_stroke(LEFT, TOP, LEFT, base, "axis"))
     band = _band(curve.steps, last)
     if band:
@@ -79,7 +84,7 @@ def survival_plot(curve: Curve, fit: Fit | None, unit: str, title: str, name: st
 
 def describe(curve: Curve, fit: Fit | None, unit: str) -> str:
     """What the survival picture shows, in words."""
-    end = curve.steps[-1]
+    end, floor = curve.steps[-1], _floor(curve)
     words = (
         f"{curve.method} curve of {curve.parts} parts, {curve.failures} of them failed; {end.survival:.0%} still run "
     )
@@ -88,7 +93,7 @@ def describe(curve: Curve, fit: Fit | None, unit: str) -> str:
         words += f" The 95 % interval there is {end.low:.0%} to {end.high:.0%}."
     if fit is not None:
         words += f" Dotted: Weibull with shape {fit.shape.value:.2f} and scale {fit.scale.value:,.0f} {unit}."
-    return words
+    return words + (f" The upright axis begins at {floor:.3g}, not at nought." if floor else "")
 
 
 def lots_plot(bars: Sequence[Bar], line: float, across: str, title: str, name: str) -> str:
@@ -115,7 +120,7 @@ def lots_plot(bars: Sequence[Bar], line: float, across: str, title: str, name: s
     for place, bar in enumerate(bars):
         at = TOP + ROW * place + 24
         label = f"{bar.label} (worse)" if bar.worse else bar.label
-        pieces.append(f'<text x="{LEFT / 2 + 4:.1f}" y="{at - 9}">{escape(label)}</text>')
+        pieces.append(f'<text class="label" x="{LEFT / 2 + 4:.1f}" y="{at - 9}">{escape(label)}</text>')
         pieces.append(_stroke(x(bar.low), at, x(bar.high), at, "interval", 'stroke-width="3"'))
         if bar.high > last:
             pieces.append(f'<path class="beyond" d="M{x(last) - 6:.1f},{at - 5} l6,5 l-6,5 z"/>')
@@ -123,6 +128,12 @@ def lots_plot(bars: Sequence[Bar], line: float, across: str, title: str, name: s
         plain = f'<circle class="value" cx="{x(bar.value):.1f}" cy="{at}" r="4.5"/>'
         pieces.append(kind if bar.worse else plain)
     return "".join([*pieces, "</svg>"])
+
+
+def _floor(curve: Curve) -> float:
+    """Where the upright axis begins: a few failures among many parts must be seen."""
+    fall = 1 - min(step.survival if step.low is None else step.low for step in curve.steps)
+    return 1 - next((span for span in SPANS if span >= fall), 1.0)
 
 
 def _opening(height: int, title: str, words: str, name: str) -> list[str]:

@@ -18,7 +18,7 @@ from wearvision_api.pages.return_words import cause_words
 from wearvision_api.services.figures import Ages, LifeFigure, LotsFigure
 from wearvision_api.store.return_tables import Fitted
 
-MOST_STEPS, MOST_BARS, MOST_LOTS, MOST_MONTHS = 24, 20, 200, 200
+MOST_STEPS, MOST_BARS, MOST_LOTS, MOST_MONTHS = 24, 20, 100, 36
 SOURCES = {
     "fitted": "Parts fitted, as recorded below; what has not come back still runs.",
     "inspections": "Inspections that found the part good or replaced it, and returns of these machines.",
@@ -180,21 +180,19 @@ def _fit_facts(fit: Fit, unit: str) -> list[tuple[str, str]]:
         word = "wearing out: the longer it runs, the more often"
     else:
         word = "the interval holds 1, so early failures, chance and wearing out are all possible"
-    tenth = bounds_words(fit.b10, f"{{:,.0f}} {unit}")
-    if fit.b10.value > fit.last:
-        tenth += ". It lies beyond all that was seen: carried on, not observed"
-    return [
-        ("One in ten has failed by (B10)", tenth),
-        ("Shape (Weibull)", f"{bounds_words(shape, '{:.2f}')}: {word}"),
-        ("63 % have failed by (scale)", bounds_words(fit.scale, f"{{:,.0f}} {unit}")),
-    ]
+    facts = [("Shape (Weibull)", f"{bounds_words(shape, '{:.2f}')}: {word}")]
+    for title, bounds in (("One in ten has failed by (B10)", fit.b10), ("63 % have failed by (scale)", fit.scale)):
+        text = bounds_words(bounds, "{:,.0f}", unit)
+        beyond = f". Nothing was seen beyond {fit.last:,.0f}: carried on, not observed"
+        facts.append((title, text + beyond if bounds.value > fit.last else text))
+    return facts
 
 
-def bounds_words(bounds: Bounds, form: str) -> str:
+def bounds_words(bounds: Bounds, form: str, unit: str = "") -> str:
     """An estimate with its interval in words; an open end is said."""
     low = "no lower end" if bounds.low is None else form.format(bounds.low)
     high = "no upper end" if bounds.high is None else form.format(bounds.high)
-    return f"{form.format(bounds.value)} (95 % interval {low} to {high})"
+    return f"{form.format(bounds.value)}{f' {unit}' if unit else ''} (95 % interval {low} to {high})"
 
 
 def _curve_notes(curve: Curve) -> list[str]:
@@ -244,6 +242,7 @@ def lots_view(figure: LotsFigure, title: str) -> LotsView:
         else "No lot is clearly worse than the others. That does not show that all are alike: few parts show little."
     )
     rows = tuple(_lot_row(lot_name(key), one) for key, one in figure.lots[:MOST_LOTS])
+    counts += f"; the {len(rows)} most conspicuous of {len(figure.lots)}" if len(rows) < len(figure.lots) else ""
     shown = figure.lots[:MOST_BARS]
     bars = [bar for key, one in shown if (bar := _bar(lot_name(key), one, rates)) is not None]
     whole = sum(one.found for _, one in figure.lots) / max(sum(one.of for _, one in figure.lots), 1)
