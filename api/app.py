@@ -17,14 +17,18 @@ from wearvision_api.house import House
 from wearvision_api.metrics import Counts, Standing, Watch
 from wearvision_api.overload import Overload
 from wearvision_api.pages import accounts as account_pages
+from wearvision_api.pages import desk_many, home, offline, return_decisions, return_evidence, return_lists
+from wearvision_api.pages import figures as figure_pages
 from wearvision_api.pages import grades as grade_pages
-from wearvision_api.pages import home, offline
 from wearvision_api.pages import inspections as inspection_pages
 from wearvision_api.pages import machines as machine_pages
+from wearvision_api.pages import returns as returns_pages
 from wearvision_api.pages import start as start_pages
 from wearvision_api.record.daily import daily
 from wearvision_api.routes import (
     accounts,
+    desk,
+    figures,
     grades,
     health,
     inspections,
@@ -84,12 +88,39 @@ def create_app(settings: Settings) -> FastAPI:
     counts.registry.register(Standing(app))
     app.add_middleware(Watch, counts=counts)
     api = APIRouter(prefix="/api/v1")
-    for part in (record, returns, return_papers, photos, grades, machines, inspections, starts, knowledge, accounts):
+    for part in (
+        desk,
+        figures,
+        record,
+        returns,
+        return_papers,
+        photos,
+        grades,
+        machines,
+        inspections,
+        starts,
+        knowledge,
+        accounts,
+    ):
         api.include_router(part.router)
     app.include_router(api)
     app.include_router(health.router)
     app.include_router(metrics.router)
-    for pages in (home, offline, account_pages, grade_pages, start_pages, machine_pages, inspection_pages):
+    for pages in (
+        desk_many,  # before the page of one return, whose path would take its name for an id
+        return_lists,
+        returns_pages,
+        return_evidence,
+        return_decisions,
+        figure_pages,
+        home,
+        offline,
+        account_pages,
+        grade_pages,
+        start_pages,
+        machine_pages,
+        inspection_pages,
+    ):
         app.include_router(pages.router)
     # Files only: a compressed page would tell the secret in it by its length (BREACH).
     app.mount("/static", GZipMiddleware(StaticFiles(directory=offline.STATIC), minimum_size=500), name="static")

@@ -106,6 +106,7 @@ TOKEN: dict[str, Any] = {
 EXAMPLES: dict[str, Any] = {
     "Body_take_api_v1_photos_post": {"file": "the photo's bytes", "purpose": "as-removed"},
     **RECORD_EXAMPLES,
+    "Body_read_in_api_v1_fitted_import_post": {"file": "the table's bytes"},
     "PhotoPublic": PHOTO,
     "GradeCreate": {"photos": [PHOTO_ID], "part": "flame_cell", "inspection": VISIT_ID},
     "ReadingCreate": {"check": "cell-lit", "value": "1.2 kohm"},

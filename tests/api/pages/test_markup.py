@@ -12,11 +12,24 @@ from wearvision_api.pages.units import OFFERED, amount, expected
 
 from .conftest import CELL, Pages
 
-PATHS = ("/", "/grade", "/grade?beside=true", "/grades", "/pattern", "/start", "/start/dead", "/machines")
+PATHS = (
+    "/",
+    "/grade",
+    "/grade?beside=true",
+    "/grades",
+    "/pattern",
+    "/start",
+    "/start/dead",
+    "/machines",
+    "/returns",
+    "/returns/new",
+)
 
 
-@pytest.fixture(params=[*PATHS, "grade"])
+@pytest.fixture(params=[*PATHS, "grade", "return"])
 def page(request: pytest.FixtureRequest, pages: Pages) -> BeautifulSoup:
+    if request.param == "return":
+        return pages.read(pages.send("/returns/new", part="coupler").headers["location"].partition("#")[0])
     path = pages.grade(CELL) if request.param == "grade" else request.param
     return pages.read(path)
 

@@ -69,6 +69,15 @@ function along(step) {
   return Boolean(place);
 }
 
+/** A scanner types digits wherever the focus is: they go to the search field of a page that takes them. */
+function toSearch() {
+  const field = document.querySelector("[data-digits]");
+  if (!field) return false;
+  field.value = "";
+  field.focus();
+  return true;
+}
+
 function help() {
   const box = document.getElementById("keys");
   if (!box) return false;
@@ -84,6 +93,7 @@ function act(event) {
     return along(key === "ArrowDown" ? 1 : -1) || true;
   }
   if (key === "?") return help();
+  if (/^[0-9]$/.test(key) && toSearch()) return false; // the digit itself is typed there
   const places = [...document.querySelectorAll("[data-key]")].filter((node) => node.dataset.key === key && isSeen(node));
   if (places.length) go(next(key, places));
   return places.length > 0;
