@@ -1,0 +1,167 @@
+"""Times the search for shared details among a million photos, beside a scan of all of them in memory.
+
+``python -m pytest -m bench -s tests/api/honesty/bench_search.py``; minutes, and 2 GB of disk.
+
+The photos are made up from the marks of real ones (sample images, photographs that packages carry): each takes the
+marks of one of them with every bit turned by chance, and one in ten lies on one of a thousand benches that give all
+photos on it eight marks alike. Real photos are then put among them, and looked for by edited copies.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import statistics
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+import numpy as np
+import psycopg
+import pytest
+import skimage
+import sklearn
+from sqlalchemy import Engine, text
+from sqlalchemy.orm import Session
+
+from wearvision_api.honesty.details import BITS, mark
+from wearvision_api.honesty.index import KEPT, MOST_ROWS, nearest
+from wearvision_api.honesty.picture import normal_picture, pack, unpack
+from wearvision_api.settings import Settings
+from wearvision_api.store.engine import migrate, open_engine
+from wearvision_api.store.honesty_tables import Mark
+
+from .edits import anyhow
+
+PHOTOS = 1_000_000
+QUERIES = 200
+WARM_UP = 20
+TURNED = 0.15
+"""Chance that a bit of a made-up mark differs from that of the photo it is taken from."""
+BENCHES, ON_BENCH, OF_BENCH = 1000, 0.1, 8
+
+pytestmark = pytest.mark.bench
+_CARRIED = (Path(skimage.__file__).parent / "data", Path(sklearn.__file__).parent / "datasets" / "images")
+
+
+def pictures(samples: Path) -> list[np.ndarray]:
+    """Photos and photographs of some size."""
+    found = sorted(samples.glob("*.jpg")) + sorted(path for folder in _CARRIED for path in folder.glob("*.[jp][pn]g"))
+    read = [cv2.imread(str(path)) for path in found]
+    return [cv2.cvtColor(one, cv2.COLOR_BGR2RGB) for one in read if min(one.shape[:2]) >= 256]
+
+
+def marks_of(picture: np.ndarray) -> np.ndarray:
+    """As they are kept."""
+    return mark(unpack(pack(normal_picture(picture)))).marks
+
+
+def population(real: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """Marks and numbers of a million photos in the table's order, no mark more often than the index keeps it."""
+    rng = np.random.default_rng(20)
+    pool = np.stack([marks[:KEPT] for marks in real if len(marks) >= KEPT])
+    marks = pool[rng.integers(len(pool), size=PHOTOS)].astype(np.int32)
+    for bit in range(BITS):
+        marks ^= (rng.random(marks.shape, np.float32) < TURNED).astype(np.int32) << bit
+    benches = pool[rng.integers(len(pool), size=BENCHES), :OF_BENCH] ^ rng.integers(1 << BITS, size=(BENCHES, 1))
+    lies = np.flatnonzero(rng.random(PHOTOS) < ON_BENCH)
+    marks[lies, :OF_BENCH] = benches[rng.integers(BENCHES, size=len(lies))]
+    numbers = np.repeat(np.arange(1, PHOTOS + 1, dtype=np.int32), KEPT)
+    rows = np.unique((marks.ravel().astype(np.int64) << 32) | numbers)
+    keys = rows >> 32
+    place = np.arange(len(rows)) - np.searchsorted(keys, keys)
+    rows = rows[place < MOST_ROWS]
+    return (rows >> 32).astype(np.int32), (rows & 0xFFFFFFFF).astype(np.int32)
+
+
+def fill(engine: Engine, marks: np.ndarray, numbers: np.ndarray) -> None:
+    """Writes the rows the quickest way each database has."""
+    if engine.dialect.name == "sqlite":
+        with sqlite3.connect(str(engine.url.database), isolation_level=None) as connection:
+            connection.execute("pragma synchronous=off")
+            connection.execute("begin")
+            for start in range(0, len(marks), 1_000_000):
+                part = slice(start, start + 1_000_000)
+                rows = zip(marks[part].tolist(), numbers[part].tolist(), strict=True)
+                connection.executemany("insert into likeness_marks values (?, ?)", rows)
+            connection.execute("commit")
+        return
+    with engine.connect() as connection:
+        connection.execute(text("alter table likeness_marks drop constraint pk_likeness_marks"))
+        driver = connection.connection.driver_connection
+        assert isinstance(driver, psycopg.Connection)
+        with driver.cursor().copy("copy likeness_marks from stdin") as copy:
+            for start in range(0, len(marks), 100_000):
+                part = slice(start, start + 100_000)
+                pairs = zip(marks[part].tolist(), numbers[part].tolist(), strict=True)
+                copy.write("".join(f"{key}\t{number}\n" for key, number in pairs))
+        connection.execute(text("set maintenance_work_mem = '512MB'"))
+        named = "alter table likeness_marks add constraint pk_likeness_marks primary key (mark, number)"
+        connection.execute(text(named))
+        connection.commit()
+        connection.execute(text("analyze likeness_marks"))
+        connection.commit()
+
+
+def scan(marks: np.ndarray, numbers: np.ndarray, probes: np.ndarray) -> int:
+    """The photo with most marks among the probes, by looking at every row."""
+    wanted = np.zeros(1 << BITS, bool)
+    wanted[probes.ravel()] = True
+    return int(np.bincount(numbers[wanted[marks]]).argmax())
+
+
+def spread(seconds: list[float]) -> dict[str, float]:
+    """Median and 95th percentile in milliseconds."""
+    cuts = statistics.quantiles(seconds, n=20)
+    return {"p50_ms": round(1000 * statistics.median(seconds), 2), "p95_ms": round(1000 * cuts[18], 2)}
+
+
+@pytest.mark.parametrize("kind", ["sqlite", pytest.param("postgres", marks=pytest.mark.postgres)])
+def test_search_among_a_million(kind: str, tmp_path: Path, samples: Path, request: pytest.FixtureRequest) -> None:
+    new: Callable[[], str] | None = request.getfixturevalue("new_postgres") if kind == "postgres" else None
+    engine = open_engine(Settings(data=tmp_path / "data", database=new() if new else "").database_url)
+    migrate(engine)
+    shown = pictures(samples)
+    real = [marks_of(picture) for picture in shown]
+    marks, numbers = population(real)
+    begun = time.perf_counter()
+    fill(engine, marks, numbers)
+    built = time.perf_counter() - begun
+    with Session(engine) as session:
+        for place, own in enumerate(real, start=1):
+            session.add_all(Mark(key=key, number=PHOTOS + place) for key in dict.fromkeys(own[:KEPT].tolist()))
+        session.commit()
+    rng = np.random.default_rng(4)
+    asked = [number % len(shown) for number in range(WARM_UP + QUERIES)]
+    probes = [mark(unpack(pack(normal_picture(anyhow(shown[one], rng))))).probes() for one in asked]
+    seconds: list[float] = []
+    first = listed = 0
+    for one, wanted in zip(asked, probes, strict=True):
+        with Session(engine.execution_options(writes=False)) as session:
+            begun = time.perf_counter()
+            found = nearest(session, wanted, 10)
+            seconds.append(time.perf_counter() - begun)
+        first += found[:1] == [PHOTOS + one + 1]
+        listed += PHOTOS + one + 1 in found
+    scans = []
+    for wanted in probes[:20]:
+        begun = time.perf_counter()
+        scan(marks, numbers, wanted)
+        scans.append(time.perf_counter() - begun)
+    index, whole = spread(seconds[WARM_UP:]), spread(scans)
+    result = {
+        "database": kind,
+        "photos": PHOTOS,
+        "rows": len(marks),
+        "build_s": round(built, 1),
+        "search": index,
+        "scan": whole,
+        "scan_over_search": round(whole["p50_ms"] / index["p50_ms"], 1),
+        "edited_copies": len(asked),
+        "best": first,
+        "among_ten": listed,
+    }
+    print(json.dumps(result))
+    assert listed >= 0.95 * len(asked)
+    engine.dispose()
