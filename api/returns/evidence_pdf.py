@@ -158,7 +158,8 @@ def _flags(paper: Paper, sheet: EvidenceSheet) -> Iterable[Flowable]:
         yield paper.text("Nothing about photos or numbers was flagged.")
     for one in sheet.flags:
         yield paper.pair(one.title, one.reason)
-        yield from (paper.text(place, "small") for place in one.where)
+        if one.where:
+            yield paper.text(" · ".join(one.where), "small")
         yield from paper.told("Looked at", one.settled)
         yield Spacer(0, 3)
 
