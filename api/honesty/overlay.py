@@ -32,6 +32,7 @@ MOST_SHEAR = 0.04
 LEAST_COVER = 0.6
 MOST_MOVED, MOST_REST = 0.15, 2.0
 """Shares of these two are added, and the sum must not pass 1. Set on drawn parts and carried photographs."""
+_ROUGHLY, _ROOM = 3.0, 1.05  # room about these limits before the fit is refined
 _RATIO = 0.8  # Lowe's test: the best match is this much nearer than the second
 _NEAR_PX = 1.5
 _SOFT_PX = 1.0
@@ -132,6 +133,9 @@ def _agree(first: Details, second: Details) -> tuple[Affine | None, int]:
 
 
 def _judge(first: Grey, second: Grey, matrix: Affine, alike: int, mirrored: bool) -> Laid:
+    _, turn, scale, _ = _parts(matrix)
+    if abs(turn) > _ROUGHLY * MOST_TURN_DEG or not SCALES[0] / _ROOM <= scale <= SCALES[1] * _ROOM:
+        return Laid(alike=alike)  # most photos of another part end here, before the slow step
     a, b = (_soft(one, _SOFT_PX) for one in (first, second))
     fine = _refined(a, b, matrix)
     if fine is None:

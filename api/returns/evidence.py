@@ -29,10 +29,11 @@ ASIDE = "aside"
 
 @dataclass(frozen=True, slots=True)
 class Shot:
-    """A photo whose bytes are on disk, and what the return tag in it says."""
+    """A photo whose bytes are on disk, what the return tag in it says, and what of it is compared with others."""
 
     stored: photos.Stored
     tag: dict[str, Any] | None
+    seen: honesty.Seen
 
 
 def shot_of(house: House, data: bytes) -> Shot:
@@ -43,7 +44,7 @@ def shot_of(house: House, data: bytes) -> Shot:
     """
     stored = photos.store(house, data)
     tag = read_return_tag(read_photo(data))
-    return Shot(stored, tag.to_dict() if tag is not None else None)
+    return Shot(stored, tag.to_dict() if tag is not None else None, honesty.see(data))
 
 
 def add_photo(
@@ -73,8 +74,8 @@ def add_photo(
     )
     session.add(photo)
     session.flush()
-    honesty.remember(house, session, photo)
-    suspicions = honesty.look(house, session, row, photo)
+    honesty.remember(house, session, photo, shot.seen)
+    suspicions = honesty.look(house, session, row, photo, shot.seen)
     append(
         session,
         who.name,
