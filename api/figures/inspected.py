@@ -108,10 +108,16 @@ def inspected(session: Session, backs: Iterable[Back], asked: Asked) -> Populati
         headless += is_headless
     if not lives:
         return None
-    whole = [Life(round(one.low), None if one.high is None else max(round(one.high), 1), one.count) for one in lives]
+    whole = list(map(_whole, lives))
     failed = sum(one.failed for one in whole)
     notes = list(_notes(headless, replaced, asked))
     return Population("h", {("", ""): Group(tuple(whole), len(whole), failed)}, tuple(notes))
+
+
+def _whole(life: Life) -> Life:
+    """In whole hours; what failed at 0 failed within the first half."""
+    low, high = round(life.low), None if life.high is None else round(life.high)
+    return Life(0.5, 0.5, life.count) if high == 0 else Life(low, high, life.count)
 
 
 def _notes(headless: int, replaced: int, asked: Asked) -> Iterable[str]:

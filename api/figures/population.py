@@ -176,8 +176,8 @@ def _ends(back: Back, home: Cohort, unit: Unit) -> tuple[float, float]:
 
 
 def _not_at_nought(low: float, high: float) -> tuple[float, float]:
-    """Ages are known to a whole hour or day: what failed at 0 failed within the first."""
-    return (0.0, 1.0) if high == 0 else (float(low), float(high))
+    """Ages are known to a whole hour or day: what failed at 0 failed within the first half."""
+    return (0.5, 0.5) if high == 0 else (float(low), float(high))
 
 
 def _notes(tally: _Tally, unit: Unit, asked: Asked) -> Iterable[str]:

@@ -149,7 +149,7 @@ def test_survivors_and_causes() -> None:
     ("said", "expected"),
     [
         ({"hours_installed": 10, "hours_failed": 210}, Life(200, 200)),
-        ({"hours_installed": 10, "hours_failed": 10}, Life(0, 1)),
+        ({"hours_installed": 10, "hours_failed": 10}, Life(0.5, 0.5)),
         ({"hours_installed": 10, "hours_last_good": 60, "hours_failed": 210}, Life(50, 200)),
         ({"hours_installed": 10, "hours_last_good": 210, "hours_failed": 210}, Life(200, 200)),
         ({"hours_installed": 300, "hours_failed": 210, "failed_on": date(2026, 1, 21)}, Life(100, 100)),
