@@ -14,7 +14,6 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import isotonic_regression
 
 from wearvision_api.honesty.details import Details, details
 
@@ -217,6 +216,8 @@ def _toned(codes: Plane, wanted: Plane) -> Plane:
     if len(full) < 2:
         return np.full_like(codes, wanted.mean())
     x = np.array([codes[part].mean() for part in full])
+    from scipy.optimize import isotonic_regression  # takes a second to load, and few photos come this far
+
     y = isotonic_regression([np.median(wanted[part]) for part in full], weights=[len(part) for part in full]).x
     # Straight on beyond the last tones that are common enough.
     steps = min(3, len(x) - 1)
