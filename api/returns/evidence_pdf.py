@@ -108,8 +108,6 @@ def _claim(paper: Paper, sheet: EvidenceSheet) -> Iterable[Flowable]:
 
 def _findings(paper: Paper, found: Sequence[FindingSeen]) -> Iterable[Flowable]:
     yield paper.text("Findings: likely causes, with the signs for and against", "head", bold=True)
-    if not found:
-        yield paper.text("Nothing was found.")
     for one in found:
         lines = [paper.pair(one.title, _cause(one))]
         lines += [paper.text(one.text)] if one.text and one.cause else []
@@ -121,7 +119,7 @@ def _findings(paper: Paper, found: Sequence[FindingSeen]) -> Iterable[Flowable]:
 def _cause(found: FindingSeen) -> str:
     """The class of cause and how sure; what carries no class says its text."""
     if not found.cause:
-        return found.text or "no cause is given"
+        return found.text or "no sign tells its cause"
     return "cause open" if found.sure == "open" else f"cause {found.cause} ({found.sure})"
 
 

@@ -90,7 +90,7 @@ def photos_seen(session: Session, row: ReturnRow) -> tuple[PhotoSeen, ...]:
         PhotoSeen(
             title=titles.get(one.view, one.view),
             sha256=one.sha256,
-            facts=_facts(one, names[one.owner_id]),
+            facts=_facts(one, row.number, names[one.owner_id]),
             plain=one.sha256 if one.photo_id is not None else "",
             outlined=overlays.get(one.sha256, "") if one.photo_id is not None else "",
             erased=_erased(stones.get(one.sha256)) if one.photo_id is None else "",
@@ -175,19 +175,23 @@ def _erased(said: Mapping[str, Any] | None) -> str:
     return f"Erased on a lawful request on {str(said['at'])[:10]} by {said['by']}: {said['reason']}"
 
 
-def _facts(one: ReturnPhoto, by: str) -> tuple[tuple[str, str], ...]:
+def _facts(one: ReturnPhoto, number: str, by: str) -> tuple[tuple[str, str], ...]:
     taken = one.photo.taken_at if one.photo is not None else None
     return (
         ("Taken", f"{taken.replace('T', ' ')} (camera's clock)" if taken else "the file does not say when"),
         ("Added", f"{moment(one.created_at)} by {by}"),
-        ("Return tag", _tag(one.tag)),
+        ("Return tag", _tag(one.tag, number)),
     )
 
 
-def _tag(tag: Mapping[str, Any] | None) -> str:
+def _tag(tag: Mapping[str, Any] | None, number: str) -> str:
+    """What the return tags in a photo say, beside the number of the return that the photo is for."""
     if tag is None:
         return "none seen"
-    return str(tag["number"]) if tag.get("number") else "seen, its number could not be read"
+    numbers = [one for one in (tag["number"], *tag.get("others", ())) if one]
+    said = ", ".join(one if one == number else f"{one} (another return's)" for one in numbers)
+    scale = f"{tag['px_per_mm']:.1f} pixels a millimetre" if tag.get("px_per_mm") else ""
+    return "; ".join(filter(None, (said or "seen, its number could not be read", scale)))
 
 
 def _where(session: Session, flag: Flag, own: Mapping[str, ReturnPhoto], titles: Mapping[str, str]) -> Iterable[str]:

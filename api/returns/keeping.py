@@ -6,6 +6,7 @@ from importlib.metadata import version
 from typing import Any
 
 from wearvision_api.house import House
+from wearvision_api.returns.evidence import ASIDE
 from wearvision_api.returns.weighing import Weighed
 from wearvision_api.services.sheet import part_seen
 from wearvision_api.store.return_tables import ReturnRow
@@ -19,7 +20,8 @@ def keep(house: House, row: ReturnRow, weighed: Weighed) -> dict[str, Any]:
     Returns:
         What was weighed, and besides: ``grade``, what the photos came to in the words of a sheet (``GRADE``; None
         where nothing was graded), ``basis``, model and limits of that grade, ``limits``, those it was weighed by,
-        ``program``, this program's version, ``terms``, the site's own terms for an objection.
+        ``program``, this program's version, ``terms``, the site's own terms for an objection,
+        ``looked_at``, how many photos and tests there were.
     """
     graded, basis = None, None
     if row.grade is not None:
@@ -33,4 +35,8 @@ def keep(house: House, row: ReturnRow, weighed: Weighed) -> dict[str, Any]:
         "limits": {"id": limits.id, "sha256": limits.sha256},
         "program": version("wearvision"),
         "terms": {"objection_days": house.settings.objection_days},
+        "looked_at": {
+            "photos": sum(one.view != ASIDE for one in row.photos),
+            "tests": len({one.check for one in row.readings}),
+        },
     }

@@ -15,7 +15,6 @@ from typing import Any
 
 from wearvision.parts import PARTS
 from wearvision_api.problems import Problem
-from wearvision_api.returns.evidence import ASIDE
 from wearvision_api.settings import Settings
 from wearvision_api.store.return_tables import Decision, ReturnRow
 
@@ -122,7 +121,7 @@ def _sections(settings: Settings, row: ReturnRow, decision: Decision, before: De
     yield Section("What we decided", tuple(_decided(decision, before)))
     if row.story:
         yield Section("What you told us", (row.story,))
-    yield Section("What we looked at", tuple(_looked_at(row)))
+    yield Section("What we looked at", tuple(_looked_at(kept)))
     yield Section("What we found", tuple(_found(row.part, kept)))
     yield Section("Why we decided so", tuple(why))
     yield Section("If you do not agree", tuple(_objection(settings, row, decision)))
@@ -138,12 +137,12 @@ def _decided(decision: Decision, before: Decision | None) -> Iterator[str]:
     yield f"{said[decision.outcome]} {said[f'{decision.outcome}_next']}"
 
 
-def _looked_at(row: ReturnRow) -> Iterator[str]:
-    photos = sum(one.view != ASIDE for one in row.photos)
-    readings = len({one.check for one in row.readings})
-    text = f"We looked at {_count(photos, 'photo')} and made {_count(readings, 'test')} at the counter."
-    if row.waivers:
-        text += f" We did without {_count(len(row.waivers), 'other thing')}. Our files say why. You can ask us."
+def _looked_at(kept: Mapping[str, Any]) -> Iterator[str]:
+    photos, tests = (_count(kept["looked_at"][f"{what}s"], what) for what in ("photo", "test"))
+    text = f"We looked at {photos} and made {tests} at the counter."
+    without = sum(bool(one["reason"]) for one in kept["missing"])
+    if without:
+        text += f" We did without {_count(without, 'other thing')}. Our files say why. You can ask us."
     yield text
 
 

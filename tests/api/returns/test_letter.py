@@ -27,7 +27,7 @@ from wearvision_api.returns.letter_pdf import letter_pdf, letter_text
 from wearvision_api.returns.overall import weigh_findings
 from wearvision_api.returns.policy import load_policy, propose
 from wearvision_api.settings import Settings
-from wearvision_api.store.return_tables import Decision, Objection, ReturnPhoto, ReturnRow
+from wearvision_api.store.return_tables import Decision, Objection, ReturnRow
 from wearvision_api.store.tables import Account
 
 SETTINGS = Settings()
@@ -55,6 +55,8 @@ def kept(cause: str = "open", sure: str = "open", *, part: str = "coupler", worn
         "overall": weigh_findings(found).to_dict() | {"cause": cause, "sure": sure},
         "proposal": proposal.to_dict(),
         "terms": {"objection_days": 30},
+        "looked_at": {"photos": 1, "tests": 0},
+        "missing": [{"reason": "The plate is gone."}, {"reason": ""}],
     }
 
 
@@ -88,9 +90,6 @@ def claim(*decisions: Decision, **said: Any) -> ReturnRow:
             "story": "It slipped.",
             "kept_where": "Shelf 4",
             "kept_until": date(2027, 3, 31),
-            "photos": [ReturnPhoto(view="plate"), ReturnPhoto(view="aside")],
-            "readings": [],
-            "waivers": [],
             "objections": [],
             "decisions": list(decisions),
         }
@@ -116,7 +115,7 @@ def test_letter_says_decision_finding_reason_and_what_can_be_done() -> None:
         "Handed in: 17 September 2026",
         "We do not accept the claim for this part.",
         "It slipped.",
-        "We looked at 1 photo and made no tests at the counter.",
+        "We looked at 1 photo and made no tests at the counter. We did without 1 other thing.",
         "The part is worn from use.",
         "The corners that grip the shaft are worn round.",
         REASON,

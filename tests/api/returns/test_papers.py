@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -31,6 +32,7 @@ from wearvision_api.returns import evidence, intake
 from wearvision_api.returns.deciding import decide, object_to, sign, take_up
 from wearvision_api.returns.evidence_pdf import evidence_pdf
 from wearvision_api.returns.evidence_sheet import VARYING, evidence_of
+from wearvision_api.returns.letter import letter_of
 from wearvision_api.returns.policy_table import load_policy
 from wearvision_api.routes.return_papers import picture_bytes, small_photo
 from wearvision_api.services.paper import LOST, Paper
@@ -277,6 +279,24 @@ def test_sheet_shows_flags_and_what_looking_at_them_came_to(desk: Desk) -> None:
     assert has(words_of(sheet_bytes(desk, second)), "Looked at: Sent twice by the yard. (ben, 20")
 
 
+@pytest.mark.parametrize(
+    ("tag", "said"),
+    [
+        (None, "none seen"),
+        ({"number": None, "others": [], "px_per_mm": 4.04}, "its number could not be read; 4.0 pixels a millimetre"),
+        ({"number": "OWN", "others": [], "px_per_mm": None}, "Return tag: OWN"),
+        ({"number": "OWN", "others": ["26-00042-33"]}, "OWN, 26-00042-33 (another return's)"),
+    ],
+)
+def test_sheet_says_what_the_tag_in_a_photo_says(desk: Desk, tag: Any, said: str) -> None:
+    one = desk.taken_in()
+    number = desk.read(one, lambda row: row.number)
+    put = dict(tag, number=number) if tag and tag["number"] == "OWN" else tag
+    shot = replace(evidence.shot_of(desk.house, drawn(7)), tag=put)
+    desk.act(one, lambda session, row: evidence.add_photo(desk.house, session, desk.ada, row, shot, "plate"))
+    assert has(words_of(sheet_bytes(desk, one)), said.replace("OWN", number))
+
+
 def drawn(seed: int) -> bytes:
     """A small picture of its own."""
     pixels = np.random.default_rng(seed).integers(0, 255, (12, 12, 3), dtype=np.uint8)
@@ -351,6 +371,17 @@ def test_routes_give_the_papers(desk: Desk, client: TestClient, settled: str) ->
         assert number in answer.headers["content-disposition"]
         assert "no-cache" in answer.headers["cache-control"]
         assert client.get(f"/api/v1/returns/00000000-0000-4000-8000-0000000000ff/{name}").status_code == 404
+
+
+def test_letter_says_the_same_while_an_objection_is_heard(desk: Desk) -> None:
+    one = decided(desk, desk.ready())
+    desk.act(one, lambda session, row: object_to(session, desk.ada, row, "It turns freely.", date(2026, 10, 1)))
+    before = desk.read(one, lambda row: letter_of(desk.house.settings, row))
+    desk.act(one, lambda session, row: take_up(session, desk.cleo, row))
+    shot = evidence.shot_of(desk.house, drawn(3))
+    desk.act(one, lambda session, row: evidence.add_photo(desk.house, session, desk.cleo, row, shot, "plate"))
+    assert desk.read(one, lambda row: letter_of(desk.house.settings, row)) == before
+    assert before.stamp == "COPY"
 
 
 def test_letter_before_a_decision_is_refused(desk: Desk, client: TestClient) -> None:
