@@ -66,7 +66,8 @@ def parcel(out: Path, year: int, seed: int) -> Iterator[str]:
             name = f"{count:02d}-{wanted.key}.jpg"
             picture = _picture(one, wanted, out, np.random.default_rng([seed, count, *wanted.key.encode()]))
             if picture is not None:
-                _save(out / name, _with_tag(picture, number, seed + count), taken)
+                recycled = one["shots"].get(wanted.key, "").startswith("same:")  # the tag of the other return is in it
+                _save(out / name, picture if recycled else _with_tag(picture, number, seed + count), taken)
                 names[wanted.key] = name
         rows.append(
             _claim(plan["claim"], one) | {"photos": "; ".join(f"{view}={file}" for view, file in names.items())}
