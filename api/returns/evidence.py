@@ -73,6 +73,8 @@ def add_photo(
         created_at=now(),
     )
     session.add(photo)
+    if wanted.graded:
+        row.grade_id = None  # what was graded before has not seen this photo
     session.flush()
     honesty.remember(house, session, photo, shot.seen)
     suspicions = honesty.look(house, session, row, photo, shot.seen)
@@ -120,6 +122,8 @@ def set_aside(session: Session, who: Caller, row: ReturnRow, photo_id: str, reas
     if photo is None or photo.view == ASIDE:
         raise Problem("not-found", f"This return has no photo {photo_id}.")
     before, photo.view = photo.view, ASIDE
+    if any(one.key == before and one.graded for one in wanted_views(row.part)):
+        row.grade_id = None
     append(
         session,
         who.name,
