@@ -139,6 +139,13 @@ def test_number_is_read_in_spite_of(harm: dict):
     assert tag.markers == 4 - len(harm.get("hidden", ()))
 
 
+@pytest.mark.parametrize("turn", [10, 140, 250])
+def test_soft_picture_is_sharpened_and_read(turn: int):
+    tag = read(View(90, tilt_deg=15, axis_deg=40, turn_deg=turn, blur_px=1.6), seed=turn)
+    assert tag.number == NUMBER
+    assert tag.markers >= 2
+
+
 def _true_px_per_mm(view: View) -> float:
     """Of the homography itself, by finite steps at the tag's middle; the smaller direction."""
     middle = np.array(TAG_MM) / 2
