@@ -25,7 +25,7 @@ TRACE = 1e-3
 NOTHING = 1e-12
 FIRST_ROUNDS = 20
 MOST_ROUNDS = 200
-MOST_CELLS = 2_000_000
+MOST_CELLS = 300_000
 """Lives times places at which mass can lie; above it, times are rounded first."""
 GRID = 400
 
