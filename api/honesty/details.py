@@ -93,7 +93,7 @@ def _by_strength(found: Sequence[cv2.KeyPoint]) -> list[int]:
 @cache
 def _sift() -> cv2.SIFT:
     # A low threshold: what shows on a plain bench is faint. Without precise doubling, a turn moves every point.
-    return cv2.SIFT.create(contrastThreshold=0.008, edgeThreshold=15, enable_precise_upscale=True)
+    return cv2.SIFT.create(contrastThreshold=0.002, edgeThreshold=15, enable_precise_upscale=True)
 
 
 def _coefficients(picture: NDArray[np.uint8], found: list[cv2.KeyPoint]) -> NDArray[np.float32]:

@@ -100,8 +100,8 @@ class Sheet:
     def over(self, first: Grey) -> Laid:
         """Whether it is one exposure with an earlier normal picture.
 
-        Limits: a retouched place makes one exposure two; the same part taken again from a fixed stand without being
-            touched may pass for one.
+        Limits: a retouched place makes one exposure two, as gamma may in a scene of strong colours (the picture is
+            grey). Parts without wear, laid into the very same place under a fixed camera, may pass for one.
         """
         of_first = details(first)
         fits = [_agree(of_first, of_second) for _, of_second in self.ways]

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 SIDE_PX = 200
 """The picture has the area of a square of this side, so a crop of a tenth changes the scale by a twentieth."""
 MOST_BYTES = 7000
-QUALITIES = (85, 75, 65, 55, 45, 35, 25, 15)
+QUALITIES = (85, 75, 65, 55, 45, 35, 25, 15, 8, 4)
 
 
 def normal_picture(image: NDArray[np.uint8]) -> NDArray[np.uint8]:

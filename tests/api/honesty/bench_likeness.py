@@ -47,7 +47,7 @@ pytestmark = pytest.mark.bench
 _CARRIED = (Path(skimage.__file__).parent / "data", Path(sklearn.__file__).parent / "datasets" / "images")
 _PHOTOGRAPHS = [
     "astronaut", "brick", "camera", "cell", "chelsea", "clock_motion", "coffee", "coins", "grass", "gravel",
-    "hubble_deep_field", "ihc", "moon", "motorcycle_left", "retina", "rocket", "china", "flower",
+    "ihc", "moon", "motorcycle_left", "retina", "rocket", "china", "flower",
 ]  # fmt: skip
 
 
@@ -100,7 +100,7 @@ def _group(folder: Path, number: int) -> Iterator[tuple[str, np.ndarray]]:
 
 
 def photographs() -> Iterator[tuple[str, np.ndarray]]:
-    """Those that packages carry, but for drawings, scans of text and the smallest."""
+    """Those that packages carry, but for drawings, scans of text, the smallest, and a night sky."""
     for path in sorted(path for folder in _CARRIED for path in folder.glob("*.[jp][pn]g")):
         if path.stem in _PHOTOGRAPHS:
             yield path.stem, cv2.cvtColor(cv2.imread(str(path)), cv2.COLOR_BGR2RGB)
@@ -116,10 +116,11 @@ def copies(image: np.ndarray, rng: np.random.Generator) -> Iterator[tuple[str, n
 def test_recall_of_edited_copies(drawn: list[dict[str, np.ndarray]]) -> None:
     rng = np.random.default_rng(8)
     found: dict[str, list[tuple[str, bool, bool]]] = defaultdict(list)
-    sources = [("photographs", name, image) for name, image in photographs()]
+    sources = []
     for number, pictures in enumerate(drawn):
         name = ("fixed-0", "near-1", "free-2")[number % 3]
         sources.append(("drawn parts", f"{number}-{name}", pictures[name]))
+    sources += [("photographs", name, image) for name, image in photographs()]
     for source, name, image in sources:
         earlier, hashed = Look.of(image), imagehash.phash(Image.fromarray(image))
         for edit, copy in copies(image, rng):
@@ -128,6 +129,7 @@ def test_recall_of_edited_copies(drawn: list[dict[str, np.ndarray]]) -> None:
             found[f"{source}, {'by chance' if 'chance' in edit else 'one edit'}"].append((edit, seen, known))
             if not seen:
                 print("missed:", source, name, edit)
+        print("so far", {kind: f"{sum(seen for _, seen, _ in rows)} of {len(rows)}" for kind, rows in found.items()})
     for kind, rows in found.items():
         hash_alone = figures(sum(known for *_, known in rows), len(rows))
         print(json.dumps({"kind": kind, **figures(sum(seen for _, seen, _ in rows), len(rows)), "phash": hash_alone}))

@@ -28,17 +28,19 @@ RETURNED = date(2026, 3, 10)
 
 
 def drawn(seed: int, size: tuple[int, int] = (360, 480)) -> np.ndarray:
-    """A made-up scene with plenty of detail: blobs of all sizes on a soft ground, RGB."""
+    """A made-up scene with plenty of detail: dull blobs of all sizes on a soft ground, RGB."""
     rng = np.random.default_rng(seed)
     height, width = size
     ground = cv2.resize(
-        rng.uniform(60, 190, (5, 6, 3)).astype(np.float32), (width, height), interpolation=cv2.INTER_CUBIC
+        rng.uniform(60, 190, (5, 6, 1)) + rng.uniform(-10, 10, (5, 6, 3)).astype(np.float32),
+        (width, height),
+        interpolation=cv2.INTER_CUBIC,
     )
     picture = np.clip(ground, 0, 255).astype(np.uint8)
     for _ in range(120):
         at = int(rng.integers(width)), int(rng.integers(height))
         axes = int(rng.integers(3, 28)), int(rng.integers(3, 28))
-        colour = [int(v) for v in rng.integers(20, 235, 3)]
+        colour = [int(v) for v in rng.integers(35, 220) + rng.integers(-15, 16, 3)]  # dull, as workshops are
         cv2.ellipse(picture, at, axes, float(rng.uniform(0, 180)), 0, 360, colour, -1, cv2.LINE_AA)
     return picture
 

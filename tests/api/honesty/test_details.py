@@ -21,7 +21,7 @@ FOUND_AGAIN = 6
 
 @pytest.fixture(scope="module")
 def photos(samples: Path) -> list[np.ndarray]:
-    return [cv2.cvtColor(cv2.imread(str(path)), cv2.COLOR_BGR2RGB) for path in sorted(samples.glob("*.jpg"))[::6]]
+    return [cv2.cvtColor(cv2.imread(str(path)), cv2.COLOR_BGR2RGB) for path in sorted(samples.glob("[cef]*.jpg"))[::6]]
 
 
 @pytest.mark.parametrize("edit", EDITS)
