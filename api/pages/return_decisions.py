@@ -40,11 +40,12 @@ def decide(
         demand_version(row, version)
         deciding.decide(house, session, who, row, body.outcome, body.reason)
 
-    return act(session, who, return_id, "decision", fresh, body, make)
+    return act(house, session, who, return_id, "decision", fresh, body, make)
 
 
 @router.post("/{return_id}/signatures")
 def sign(
+    house: HouseDep,
     session: SessionDep,
     return_id: ReturnId,
     who: Decider,
@@ -62,11 +63,12 @@ def sign(
         demand_version(row, version)
         deciding.sign(session, who, row, agrees=body.agrees, reason=body.reason)
 
-    return act(session, who, return_id, "decision", fresh, body, make)
+    return act(house, session, who, return_id, "decision", fresh, body, make)
 
 
 @router.post("/{return_id}/objections")
 def object_to(
+    house: HouseDep,
     session: SessionDep,
     return_id: ReturnId,
     who: Writer,
@@ -77,6 +79,7 @@ def object_to(
     """Records that the claimant does not agree."""
     body = read(ObjectionCreate, {"text": text, "received_on": received_on})
     return act(
+        house,
         session,
         who,
         return_id,
@@ -88,6 +91,10 @@ def object_to(
 
 
 @router.post("/{return_id}/hearing")
-def take_up(session: SessionDep, return_id: ReturnId, who: Decider, fresh: Field = "") -> RedirectResponse:
+def take_up(
+    house: HouseDep, session: SessionDep, return_id: ReturnId, who: Decider, fresh: Field = ""
+) -> RedirectResponse:
     """Opens the return again to hear an objection."""
-    return act(session, who, return_id, "decision", fresh, Body(), lambda row: deciding.take_up(session, who, row))
+    return act(
+        house, session, who, return_id, "decision", fresh, Body(), lambda row: deciding.take_up(session, who, row)
+    )

@@ -19,6 +19,7 @@ from wearvision_api.pages.return_reading_contexts import CounterMistake, entered
 from wearvision_api.pages.returns import Field, ReturnId, Typed, Writer, act, page_of
 from wearvision_api.problems import Problem
 from wearvision_api.returns import evidence, intake
+from wearvision_api.returns.weighing import reckon
 from wearvision_api.routes.return_schemas import CounterReadingCreate, Reason, SettleCreate
 from wearvision_api.routes.schemas import UUID_FORM, Body, RecordId
 from wearvision_api.services import photos
@@ -86,12 +87,13 @@ def add_photos(
             held = intake.find(session, return_id, to_change=True)
             for shot, key in zip(shots, views, strict=True):
                 evidence.add_photo(house, session, who, held, shot, key)
+            reckon(house, session, held)
             return {"id": return_id}
 
         kept.reply(material, make)
         graded = {one.key for one in wanted_views(row.part) if one.graded and not one.cleaned}
         if grade == "yes" and graded & {*views, *(one.view for one in row.photos)}:
-            evidence.grade(house, session, who, return_id)
+            reckon(house, session, evidence.grade(house, session, who, return_id))
             session.commit()
             return seen(f"/returns/{return_id}#grade")
     return seen(f"/returns/{return_id}#{'photos' if len(sent) > 1 else f'view-{views[0]}'}")
@@ -99,6 +101,7 @@ def add_photos(
 
 @router.post("/{return_id}/photos/{evidence_id}/aside")
 def set_aside(
+    house: HouseDep,
     session: SessionDep,
     return_id: ReturnId,
     evidence_id: EvidenceId,
@@ -109,6 +112,7 @@ def set_aside(
     """Takes a photo out of what counts; it stays on record."""
     body = read(SettleCreate, {"text": reason})
     return act(
+        house,
         session,
         who,
         return_id,
@@ -122,7 +126,7 @@ def set_aside(
 @router.post("/{return_id}/grade")
 def grade_photos(house: HouseDep, session: SessionDep, return_id: ReturnId, who: Writer) -> RedirectResponse:
     """Grades the photos that count."""
-    evidence.grade(house, session, who, return_id)
+    reckon(house, session, evidence.grade(house, session, who, return_id))
     session.commit()
     return seen(f"/returns/{return_id}#grade")
 
@@ -140,6 +144,7 @@ def add_reading(
             raise ReadingError("Enter what you read.")
         body = read(CounterReadingCreate, {"check": key, "values": values})
         return act(
+            house,
             session,
             who,
             return_id,
@@ -158,15 +163,21 @@ def add_reading(
 
 @router.post("/{return_id}/flags")
 def settle(
-    session: SessionDep, return_id: ReturnId, who: Writer, flag: Words, text: Field = "", fresh: Field = ""
+    house: HouseDep,
+    session: SessionDep,
+    return_id: ReturnId,
+    who: Writer,
+    flag: Words,
+    text: Field = "",
+    fresh: Field = "",
 ) -> RedirectResponse:
     """Says what looking at one or more flags came to."""
     if not flag:
         raise Problem("invalid", "Tick what you have looked at.")
-    body = read(Settled, {"flags": flag, "text": text})
+    body = read(Settled, {"flags": " ".join(flag).split(), "text": text})
 
     def make(row: ReturnRow) -> None:
         for one in dict.fromkeys(body.flags):
             evidence.settle_flag(session, who, row, one, body.text)
 
-    return act(session, who, return_id, "flags", fresh, body, make)
+    return act(house, session, who, return_id, "flags", fresh, body, make)

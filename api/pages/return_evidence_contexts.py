@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -53,17 +54,27 @@ class ViewTile:
 
 @dataclass(frozen=True, slots=True)
 class FlagView:
-    """Something to look at: its kind, the reason, the two photos side by side, and what looking came to."""
+    """Something to look at, or the same of several photos.
 
-    id: str
+    Attributes:
+        ids: Of the flags, with spaces.
+        kind: What it is.
+        reason: In plain words.
+        mine: Photos of this return that it is about.
+        other: Photo of another return, to be laid beside.
+        other_href: Address of that return; empty: none.
+        other_number: Its number.
+        settled: What looking came to, and who looked; empty: nobody has.
+    """
+
+    ids: str
     kind: str
     reason: str
-    mine: PhotoView | None
+    mine: tuple[PhotoView, ...]
     other: PhotoView | None
     other_href: str
     other_number: str
     settled: str
-    fresh: str
 
 
 def open_views(row: ReturnRow) -> tuple[WantedView, ...]:
@@ -125,30 +136,37 @@ def photo_view(photo: ReturnPhoto, number: str) -> PhotoView:
 
 
 def flag_views(session: Session, row: ReturnRow) -> tuple[FlagView, ...]:
-    """Flags, those to look at first."""
-    photo_ids = [one.other_photo_id for one in row.flags if one.other_photo_id]
-    others = _by_id(session, ReturnPhoto, photo_ids)
+    """Flags, those to look at first; what is said alike of several photos, with no photo beside, stands once."""
+    others = _by_id(session, ReturnPhoto, [one.other_photo_id for one in row.flags if one.other_photo_id])
     returns = _by_id(session, ReturnRow, [one.other_return_id for one in row.flags if one.other_return_id])
     mine = {one.id: one for one in row.photos}
+    alike: dict[tuple[str, ...], list[Flag]] = defaultdict(list)
+    for flag in row.flags:
+        settled = _settled(flag)
+        key = (flag.id,) if flag.other_return_id else (flag.kind, flag.reason, settled)
+        alike[(settled, *key)].append(flag)
 
-    def shown(flag: Flag) -> FlagView:
-        other = returns.get(flag.other_return_id or "")
-        other_photo = others.get(flag.other_photo_id or "")
-        number = other.number if other is not None else ""
-        settled = flag.settled
+    def shown(flags: list[Flag]) -> FlagView:
+        first = flags[0]
+        other, beside = returns.get(first.other_return_id or ""), others.get(first.other_photo_id or "")
+        photos = {one.return_photo_id: mine[one.return_photo_id] for one in flags if one.return_photo_id in mine}
         return FlagView(
-            flag.id,
-            flag.kind,
-            flag.reason,
-            photo_view(mine[flag.return_photo_id], row.number) if flag.return_photo_id in mine else None,
-            photo_view(other_photo, number) if other_photo is not None else None,
-            f"/returns/{other.id}" if other is not None else "",
-            number,
-            f"{settled['text']} ({settled['by']}, {str(settled['at'])[:16].replace('T', ' ')} UTC)" if settled else "",
-            new_id(),
+            ids=" ".join(one.id for one in flags),
+            kind=first.kind,
+            reason=first.reason,
+            mine=tuple(photo_view(one, row.number) for one in photos.values()),
+            other=photo_view(beside, other.number) if beside is not None and other is not None else None,
+            other_href=f"/returns/{other.id}" if other is not None else "",
+            other_number=other.number if other is not None else "",
+            settled=_settled(first),
         )
 
-    return tuple(sorted(map(shown, row.flags), key=lambda flag: bool(flag.settled)))
+    return tuple(sorted(map(shown, alike.values()), key=lambda flag: bool(flag.settled)))
+
+
+def _settled(flag: Flag) -> str:
+    said = flag.settled
+    return f"{said['text']} ({said['by']}, {str(said['at'])[:16].replace('T', ' ')} UTC)" if said else ""
 
 
 def _by_id(session: Session, table: Any, ids: Sequence[str]) -> dict[str, Any]:

@@ -38,7 +38,7 @@ def claimed_words(key: str) -> str:
 
 def doubt_words(doubt: float) -> str:
     """Doubt from 0 to 1 in words, with its figure."""
-    word = next((word for most, word in _DOUBT if doubt <= most), "nothing known yet")
+    word = next((word for most, word in _DOUBT if doubt <= most), "nothing is sure")
     return f"{word} ({doubt:.2f})"
 
 

@@ -28,6 +28,7 @@ from wearvision_api.pages.return_reading_contexts import CounterMistake
 from wearvision_api.pages.view import show
 from wearvision_api.problems import Problem
 from wearvision_api.returns import evidence, intake
+from wearvision_api.returns.weighing import reckon
 from wearvision_api.routes.return_schemas import Key, Reason
 from wearvision_api.routes.schemas import UUID_FORM, Body
 from wearvision_api.store.return_tables import ReturnRow
@@ -80,6 +81,7 @@ def page_of(
 
 
 def act(
+    house: House,
     session: Session,
     who: Caller,
     return_id: str,
@@ -91,6 +93,7 @@ def act(
     """Acts once for each form shown, on a return that is held, and leads to the section it belongs to.
 
     Args:
+        house: The running service.
         session: Open; committed.
         who: Acts.
         return_id: Of the return.
@@ -101,7 +104,9 @@ def act(
     """
 
     def acted() -> str:
-        make(intake.find(session, return_id, to_change=True))
+        row = intake.find(session, return_id, to_change=True)
+        make(row)
+        reckon(house, session, row)
         return return_id
 
     once(session, who, fresh, f"/returns/{return_id}#{step}", body, acted)
@@ -183,6 +188,7 @@ def change(
         row = intake.find(session, return_id, to_change=True)
         demand_version(row, int(typed.get("version", "0")) if typed.get("version", "0").isdecimal() else 0)
         intake.change(session, who, row, intake.given(body.model_dump(exclude_unset=True)))
+        reckon(house, session, row)
         session.commit()
     except Problem as problem:
         if problem.code != "invalid":
@@ -195,6 +201,7 @@ def change(
 
 @router.post("/{return_id}/waivers")
 def waive(
+    house: HouseDep,
     session: SessionDep,
     return_id: ReturnId,
     who: Writer,
@@ -211,4 +218,4 @@ def waive(
         for one in dict.fromkeys(body.items):
             evidence.waive(session, who, row, one, body.reason)
 
-    return act(session, who, return_id, "missing", fresh, body, make)
+    return act(house, session, who, return_id, "missing", fresh, body, make)

@@ -21,12 +21,11 @@ PATHS = (
     "/start",
     "/start/dead",
     "/machines",
-    "/returns",
-    "/returns/new",
 )
+DESK = ("/returns", "/returns/new", "/returns/many", "/returns/regrade", "/figures")
 
 
-@pytest.fixture(params=[*PATHS, "grade", "return"])
+@pytest.fixture(params=[*PATHS, *DESK, "grade", "return"])
 def page(request: pytest.FixtureRequest, pages: Pages) -> BeautifulSoup:
     if request.param == "return":
         return pages.read(pages.send("/returns/new", part="coupler").headers["location"].partition("#")[0])

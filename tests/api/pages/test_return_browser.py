@@ -244,8 +244,9 @@ def test_every_page_of_the_desk_is_accessible(chromium: Browser, desk: str, size
     faults = {"list": faults_of(page)}
     page.goto(f"{desk}/returns?state=&order=doubt")
     faults["filtered"] = faults_of(page)
-    page.goto(f"{desk}/returns/new")
-    faults["new"] = faults_of(page)
+    for path in ("returns/many", "returns/regrade", "figures", "returns/new"):
+        page.goto(f"{desk}/{path}")
+        faults[path] = faults_of(page)
     page.get_by_label("Kind").select_option("electrode")
     page.get_by_role("button", name="Take it in").click()
     page.wait_for_url("**#photos")

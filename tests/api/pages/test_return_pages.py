@@ -287,6 +287,33 @@ def test_flags_show_two_pictures_and_are_settled_with_one_sentence(ada: Person) 
     ada.send(f"{second}/flags", flag=ticked, text="Two cells of one machine; one plate.")
     flags = text(ada.read(second).select_one("section[aria-labelledby=flags]"))
     assert flags.count("Two cells of one machine; one plate. (ada,") == len(ticked)
+    assert "Nobody has looked" not in flags
+
+
+def test_what_is_said_alike_of_several_photos_is_settled_at_once(ada: Person) -> None:
+    address = ada.take_in()
+    ada.send(f"{address}/photos", files=other_photo(90) + other_photo(110), view=["hour-meter", "plate"])
+    page = ada.read(address)
+    together = [one for one in page.select("input[name=flag]") if len(str(one["value"]).split()) == 2]
+    assert together
+    article = together[0].find_parent("article")
+    assert article is not None
+    assert len(article.select("figure")) == 2
+    ada.send(f"{address}/flags", flag=[together[0]["value"]], text="Screenshots.")
+    assert text(ada.read(address).select_one("section[aria-labelledby=flags]")).count("Screenshots.") == 1
+
+
+def test_doubt_falls_as_evidence_comes_in(ada: Person) -> None:
+    address = ada.take_in()
+
+    def doubt() -> float:
+        found = re.search(r"\((\d\.\d\d)\)", text(ada.read(address).select_one(".sheet dl")))
+        assert found is not None
+        return float(found[1])
+
+    before = doubt()
+    ada.send(f"{address}/photos", files=photos("flame_cell-face-replace-1.jpg"), view=["face"], grade="yes")
+    assert doubt() < before == 1.0
 
 
 def test_no_decision_is_offered_while_something_is_missing(ada: Person) -> None:
