@@ -15,7 +15,7 @@ from wearvision_api.deps import CallerDep, HouseDep, SessionDep, needs
 from wearvision_api.pages import pattern, units
 from wearvision_api.pages.contexts import HomeContext, ProblemContext, grade_line
 from wearvision_api.pages.forms import seen
-from wearvision_api.pages.return_lists import tally
+from wearvision_api.pages.return_list_contexts import tally
 from wearvision_api.pages.view import show
 from wearvision_api.pages.visit_contexts import machine_line
 from wearvision_api.problems import Problem

@@ -7,15 +7,16 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
+from pydantic import ValidationError
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from wearvision.parts import PARTS
 from wearvision.standard.origins import CAUSES
 from wearvision_api.accounts.roles import Caller
-from wearvision_api.pages.forms import read
-from wearvision_api.pages.return_lists import last_currency
-from wearvision_api.pages.return_words import claimed_words, day, hours
+from wearvision_api.pages.return_list_contexts import last_currency
+from wearvision_api.pages.return_words import FIELD_TITLES, claimed_words, day, hours
+from wearvision_api.problems import Problem
 from wearvision_api.returns.money import amount_words, minor_of, plain_amount
 from wearvision_api.routes.return_schemas import ReturnUpdate
 from wearvision_api.store.return_tables import ReturnRow
@@ -147,7 +148,11 @@ def said(session: Session, typed: Mapping[str, str]) -> ReturnUpdate:
         "value_minor": minor_of(plain["value"], currency),
         "machine_id": machine.id if machine else None,
     }
-    return read(ReturnUpdate, {}, fields)
+    try:
+        return ReturnUpdate.model_validate(fields)
+    except ValidationError as error:
+        faults = [f"{FIELD_TITLES[str(row['loc'][0])].capitalize()}: {row['msg'].lower()}" for row in error.errors()]
+        raise Problem("invalid", f"{'; '.join(faults)}.") from error
 
 
 def _at(on: str, meter: str) -> str:

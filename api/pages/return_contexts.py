@@ -12,14 +12,6 @@ from wearvision.standard import DEFERENCE
 from wearvision.standard.views import wanted_views
 from wearvision_api.accounts.roles import Caller
 from wearvision_api.house import House
-from wearvision_api.pages.grade_contexts import (
-    MeasureView,
-    PictureView,
-    VerdictView,
-    measure_views,
-    picture_views,
-    verdict_view,
-)
 from wearvision_api.pages.return_claims import ClaimForm, claim_form, facts_of, values_of
 from wearvision_api.pages.return_decision_contexts import DecisionPart, decision_part
 from wearvision_api.pages.return_evidence_contexts import (
@@ -31,9 +23,11 @@ from wearvision_api.pages.return_evidence_contexts import (
     set_aside,
     view_tiles,
 )
+from wearvision_api.pages.return_grade_contexts import GradePart, grade_part
 from wearvision_api.pages.return_history import HistoryLine, history
 from wearvision_api.pages.return_reading_contexts import CounterMistake, CounterView, counter_views
-from wearvision_api.pages.return_words import STATES, age_words, cause_words, doubt_words
+from wearvision_api.pages.return_steps import Step, steps_of
+from wearvision_api.pages.return_words import STATES, age_words, doubt_words
 from wearvision_api.pages.units import System
 from wearvision_api.returns.missing import wanted_titles
 from wearvision_api.returns.weighing import weigh
@@ -60,36 +54,12 @@ CAUTION = (
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
-    """A section of the page: its number (and key), id, title, how it stands, and whether something waits there."""
-
-    number: int
-    id: str
-    title: str
-    note: str
-    waits: bool
-
-
-@dataclass(frozen=True, slots=True)
 class MissingLine:
     """Something that is wanted and not there: key, title, link to its place."""
 
     key: str
     title: str
     href: str
-
-
-@dataclass(frozen=True, slots=True)
-class GradePart:
-    """What the photos came to: address, verdict, its reason for doubt about the part, pictures, measures."""
-
-    href: str
-    verdict: VerdictView
-    other_part: str
-    refusal: str
-    pictures: tuple[PictureView, ...]
-    measures: tuple[MeasureView, ...]
-    at: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,7 +154,7 @@ def return_context(
     is_open = row.state == "gathering" and who.may("returns:write")
     missing = tuple(MissingLine(one.key, one.title, _place(one.key)) for one in weighed.missing if not one.reason)
     views, checks, flags = view_tiles(row), counter_views(row, system, mistake), flag_views(session, row)
-    grade, decision, told = _grade(house, row), decision_part(row, weighed, who, house), history(session, row)
+    grade, decision, told = grade_part(house, row), decision_part(row, weighed, who, house), history(session, row)
     graded = {one.key for one in wanted_views(row.part) if one.graded and not one.cleaned}
     form = (claim or claim_form(session, values_of(row))) if is_open else None
     return ReturnContext(
@@ -198,7 +168,7 @@ def return_context(
             ("Doubt", doubt_words(row.doubt)),
             decision.headline,
         ),
-        steps=_steps(row, missing, views, grade, checks, flags, decision, told),
+        steps=steps_of(row, [one.key for one in missing], views, grade, checks, flags, decision, told),
         missing=missing,
         without=_without(row),
         claim=facts_of(row),
@@ -234,53 +204,3 @@ def _place(key: str) -> str:
     """Where something missing is added: the very field, so that it has the focus at once."""
     kind, _, name = key.partition(":")
     return {"field": f"#claim-{name}", "view": f"#photo-{name}", "check": f"#read-{name}"}.get(kind, "#grade")
-
-
-def _grade(house: House, row: ReturnRow) -> GradePart | None:
-    made = row.grade
-    if made is None:
-        return None
-    spec = PARTS.get(made.part or "")
-    other = spec is not None and made.part != row.part
-    return GradePart(
-        href=f"/grades/{made.id}",
-        verdict=verdict_view(made),
-        other_part=f"The photos show: {spec.title}. The claim is about: {PARTS[row.part].title}."
-        if other and spec
-        else "",
-        refusal=str(made.report["refusal"] or ""),
-        pictures=picture_views(made, spec),
-        measures=measure_views(house, made),
-        at=moment(made.created_at),
-    )
-
-
-def _steps(
-    row: ReturnRow,
-    missing: tuple[MissingLine, ...],
-    views: tuple[ViewTile, ...],
-    grade: GradePart | None,
-    checks: tuple[CounterView, ...],
-    flags: tuple[FlagView, ...],
-    decision: DecisionPart,
-    told: tuple[HistoryLine, ...],
-) -> tuple[Step, ...]:
-    kinds = {one.key.partition(":")[0] for one in missing}
-    is_open = row.state == "gathering"
-    wanted = [one for one in views if one.is_needed]
-    filled, unseen = sum(bool(one.photos) for one in wanted), sum(not one.settled for one in flags)
-    rows = (
-        ("missing", "Still missing", str(len(missing)) if missing else "nothing", bool(missing)),
-        ("claim", "Claim", "not whole" if "field" in kinds else "whole", "field" in kinds),
-        ("photos", "Photos", f"{filled} of {len(wanted)} wanted", "view" in kinds),
-        ("grade", "Grade", grade.verdict.word if grade else "none yet", "grade" in kinds),
-        ("readings", "Readings", f"{sum(bool(one.word) for one in checks)} taken", "check" in kinds),
-        ("flags", "To look at", str(unseen) if unseen else "nothing", unseen > 0),
-        ("findings", "Findings", cause_words(decision.cause), False),
-        ("decision", "Decision", decision.headline[1], not missing and row.state != "decided"),
-        ("history", "History", f"{len(told)} entries", False),
-    )
-    return tuple(
-        Step(number, key, title, note, waits and (is_open or key == "decision"))
-        for number, (key, title, note, waits) in enumerate(rows, 1)
-    )

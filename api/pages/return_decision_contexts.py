@@ -106,10 +106,7 @@ def decision_part(row: ReturnRow, weighed: Weighed, who: Caller, house: House) -
     may, why_not = _turn(row, weighed, who, accounts=house.settings.accounts)
     proposal = proposal_view(shown)
     return DecisionPart(
-        headline=(
-            "Decided" if kept else "Policy proposes",
-            DONE[kept.outcome].capitalize() if kept else proposal.outcome,
-        ),
+        headline=("Decided", _done(kept, row)) if kept else ("Policy proposes", proposal.outcome),
         cause=cause,
         overall=overall_words(cause, shown),
         kept=f"As they stood when {kept.owner.name} decided, {moment(kept.created_at)}." if kept else "",
@@ -166,6 +163,11 @@ def _turn(row: ReturnRow, weighed: Weighed, who: Caller, *, accounts: bool) -> t
         things = "thing is" if lacking == 1 else "things are"
         return "", f"{lacking} {things} still missing. Add what you can, or say why it can be done without."
     return "decide", ""
+
+
+def _done(kept: Decision, row: ReturnRow) -> str:
+    beside = ", not final" if kept.standing == "waiting" else ", objected to" if row.state == "objected" else ""
+    return DONE[kept.outcome].capitalize() + beside
 
 
 def _alone(accounts: bool) -> str:

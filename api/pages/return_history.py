@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from wearvision.parts import PARTS
 from wearvision.standard.views import wanted_views
-from wearvision_api.pages.return_words import DONE, OUTCOMES, claimed_words
+from wearvision_api.pages.return_words import DONE, FIELD_TITLES, OUTCOMES, claimed_words
 from wearvision_api.record.ledger import about
 from wearvision_api.returns.missing import wanted_titles
 from wearvision_api.returns.money import amount_words
@@ -20,26 +20,6 @@ from wearvision_api.store.return_tables import ReturnRow
 
 MOST = 500
 """Entries shown on the page; the record itself has all."""
-_TITLES = {
-    "part": "part",
-    "part_number": "part number",
-    "lot": "lot",
-    "serial": "serial number",
-    "machine": "machine",
-    "hours_installed": "hour meter at the fitting",
-    "hours_failed": "hour meter at the failure",
-    "hours_last_good": "hour meter when last found good",
-    "installed_on": "day fitted",
-    "failed_on": "day failed",
-    "returned_on": "day it came back",
-    "claimant": "who claims",
-    "story": "what they say",
-    "claimed": "cause as they see it",
-    "value_minor": "value",
-    "currency": "currency",
-    "kept_where": "where it is kept",
-    "kept_until": "until when it is kept",
-}
 Plain = Mapping[str, Any]
 
 
@@ -84,9 +64,9 @@ def _opened(before: Plain, after: Plain, row: ReturnRow) -> str:
 
 def _changed(before: Plain, after: Plain, row: ReturnRow) -> str:
     said = [
-        f"{_TITLES[name]}: {_value(name, before, row)} → {_value(name, after, row)}"
+        f"{FIELD_TITLES[name]}: {_value(name, before, row)} → {_value(name, after, row)}"
         for name in after
-        if name in _TITLES
+        if name in FIELD_TITLES
     ]
     return f"Changed the claim; {'; '.join(said)}."
 

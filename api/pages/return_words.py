@@ -21,6 +21,27 @@ OUTCOMES = {
     "more evidence": "More evidence is needed",
 }
 DONE = {"accept": "accepted", "decline": "declined"}
+FIELD_TITLES = {
+    "part": "part",
+    "part_number": "part number",
+    "lot": "lot",
+    "serial": "serial number",
+    "machine": "machine",
+    "hours_installed": "hour meter at the fitting",
+    "hours_failed": "hour meter at the failure",
+    "hours_last_good": "hour meter when last found good",
+    "installed_on": "day fitted",
+    "failed_on": "day failed",
+    "returned_on": "day it came back",
+    "claimant": "who claims",
+    "story": "what they say",
+    "claimed": "cause as they see it",
+    "value_minor": "value",
+    "currency": "currency",
+    "kept_where": "where it is kept",
+    "kept_until": "until when it is kept",
+}
+"""What a claim says, field by field."""
 _DOUBT = ((0.15, "hardly any"), (0.4, "some"), (0.75, "much"), (0.999, "very much"))
 """Words up to each figure; own choice, for reading only."""
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from wearvision.standard.grades import GRADES
+from wearvision.standard.origins import load_origins
 from wearvision_api.returns.findings import Facts, Finding
 from wearvision_api.returns.overall import Overall, weigh_findings
 from wearvision_api.returns.policy_table import (
@@ -115,7 +116,9 @@ def _reasons(
     if overall.cause == OPEN:
         reasons.append("The cause is open.")
     elif facts.claimed and facts.claimed != overall.cause:
-        reasons.append(f"Claimed is {facts.claimed}, found is {overall.cause}.")
+        titles = {str(key): one.title for key, one in load_origins().classes.items()}
+        claimed, found = (titles.get(key, key) for key in (facts.claimed, overall.cause))
+        reasons.append(f"Claimed: {claimed}; found: {found}.")
     if open_flags:
         reasons.append(f"{open_flags} flag{'s are' if open_flags > 1 else ' is'} open.")
     return reasons + [f"Done without: {one}." for one in waived]

@@ -153,7 +153,7 @@ def test_the_form_begins_with_today_and_the_last_place(ada: Person) -> None:
     ("wrong", "fault"),
     [
         ({"value": "1.290"}, "decimals"),
-        ({"hours_failed": "many"}, "hours_failed"),
+        ({"hours_failed": "many"}, "Hour meter at the failure: "),
         ({"failed_on": "2025-01-01"}, "failed before it was fitted"),
         ({"currency": ""}, "currency"),
     ],
@@ -211,6 +211,14 @@ def test_several_photos_fill_the_views_in_order_and_are_graded(ada: Person) -> N
     grade = page.select_one("section[aria-labelledby=grade]")
     assert grade is not None
     assert len(grade.select("ul.measures > li")) == len(PARTS["flame_cell"].modes)
+
+
+def test_the_way_down_the_page_never_says_serviceable_alone_while_replace_is_possible(ada: Person) -> None:
+    address = ada.take_in(part="electrode")
+    ada.send(f"{address}/photos", files=photos("electrode-side-serviceable-2.jpg"), view=["side-1"], grade="yes")
+    page = ada.read(address)
+    assert "replace is possible" in text(page.select_one("section[aria-labelledby=grade] .headline"))
+    assert "in doubt" in text(page.select_one(".steps-nav a[href='#grade']"))
 
 
 def test_a_view_can_be_named_for_each_photo(ada: Person) -> None:

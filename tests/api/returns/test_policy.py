@@ -128,7 +128,7 @@ def test_a_plain_case_needs_one_person() -> None:
         ({"possible_grades": ["clean-and-reuse", "replace"]}, "More than one grade is possible: clean-and-reuse, re"),
         ({"possible_grades": []}, "No grade is known"),
         ({"photo_part": "electrode"}, "another part"),
-        ({"claimed": "dirt"}, "Claimed is dirt, found is defect"),
+        ({"claimed": "dirt"}, "Claimed: dirt; found: possible defect of the part"),
         ({"open_flags": 1}, "1 flag is open"),
         ({"open_flags": 2}, "2 flags are open"),
         ({"waived": ["Plate of the machine"]}, "Done without: Plate of the machine"),
