@@ -6,6 +6,8 @@ from typing import Any
 
 from fastapi import FastAPI
 
+from wearvision_api.return_examples import RETURN_EXAMPLES
+from wearvision_api.routes.figure_schemas import FIGURE_EXAMPLES
 from wearvision_api.routes.record_schemas import RECORD_EXAMPLES
 
 PHOTO_ID = "2843c747-7926-4a1b-98a9-54a99d32d7e8"
@@ -106,6 +108,8 @@ TOKEN: dict[str, Any] = {
 EXAMPLES: dict[str, Any] = {
     "Body_take_api_v1_photos_post": {"file": "the photo's bytes", "purpose": "as-removed"},
     **RECORD_EXAMPLES,
+    **FIGURE_EXAMPLES,
+    **RETURN_EXAMPLES,
     "Body_read_in_api_v1_fitted_import_post": {"file": "the table's bytes"},
     "PhotoPublic": PHOTO,
     "GradeCreate": {"photos": [PHOTO_ID], "part": "flame_cell", "inspection": VISIT_ID},
@@ -156,7 +160,7 @@ EXAMPLES: dict[str, Any] = {
 }
 """Schemas that are not named here carry their example themselves."""
 EXPORT = {"machine": MACHINE, "due": DUE, "inspection": VISIT, "grades": [GRADE], "photos": [PHOTO], "walks": []}
-PLAIN = {"/healthz": {"status": "alive"}, "/readyz": {"status": "ready", "model": "mixed-1"}}
+PLAIN = {"/healthz": {"status": "alive"}, "/readyz": {"status": "ready", "model": "mixed-2"}}
 """Answers without a schema of their own, by their address."""
 
 

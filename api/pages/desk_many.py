@@ -65,27 +65,31 @@ class Difference:
 
 
 @dataclass(frozen=True, slots=True)
+class Asked:
+    """Which returns are looked at, and with what; all as typed. Empty: what is in force."""
+
+    model: str = ""
+    limits: str = ""
+    policy: str = ""
+    state: str = "open"
+
+
+@dataclass(frozen=True, slots=True)
 class RegradeContext:
     """Regrading.
 
     Attributes:
+        asked: What was asked for.
         models: Released models.
-        model: Chosen; empty: the one in force.
-        limits: As typed.
-        policy: As typed.
-        state: Which returns, as in the working list.
-        states: Key and title of each.
+        states: Key and title of what can be looked at.
         most: How many are looked at in one go.
         looked_at: How many were; None before the form was sent.
         differences: What would change.
         fault: Why nothing could be looked at.
     """
 
+    asked: Asked
     models: tuple[str, ...]
-    model: str
-    limits: str
-    policy: str
-    state: str
     states: tuple[tuple[str, str], ...]
     most: int
     looked_at: int | None
@@ -132,38 +136,32 @@ def regrade_some(
     request: Request,
     house: HouseDep,
     session: SessionDep,
-    who: Reader,
+    who: Writer,
     model: Text = "",
     limits: Text = "",
     policy: Text = "",
     state: Text = "open",
 ) -> Response:
     """Shows what would have been said; changes nothing."""
-    asked = {"model": model, "limits": limits, "policy": policy, "state": state}
+    asked = Asked(model, limits, policy, state if state in dict(STATES) else "open")
     try:
         grader, other = grader_of(house, model, limits), policy_of(policy)
     except WearvisionError as error:
-        return show(request, who, "return_regrade.html", _regrade(**asked, fault=str(error)), 422)
-    chosen = state if state in dict(STATES) else "open"
-    ids = [row.id for row in session.scalars(lists.query_of(lists.Filters(chosen), who).limit(MOST_REGRADED))]
+        return show(request, who, "return_regrade.html", _regrade(asked, fault=str(error)), 422)
+    ids = [row.id for row in session.scalars(lists.query_of(lists.Filters(asked.state), who).limit(MOST_REGRADED))]
     found = [_difference(one) for one in regrade(house, session, ids, grader, other)]
     shown = tuple(one for one in found if one.lines or one.fault)
-    return show(request, who, "return_regrade.html", _regrade(**asked, looked_at=len(found), differences=shown))
+    return show(request, who, "return_regrade.html", _regrade(asked, looked_at=len(found), differences=shown))
 
 
 def _regrade(
+    asked: Asked = Asked(),
     *,
-    model: str = "",
-    limits: str = "",
-    policy: str = "",
-    state: str = "open",
     looked_at: int | None = None,
     differences: tuple[Difference, ...] = (),
     fault: str = "",
 ) -> RegradeContext:
-    return RegradeContext(
-        released_models(), model, limits, policy, state, STATES, MOST_REGRADED, looked_at, differences, fault
-    )
+    return RegradeContext(asked, released_models(), STATES, MOST_REGRADED, looked_at, differences, fault)
 
 
 def _difference(one: Would) -> Difference:

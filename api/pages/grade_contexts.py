@@ -314,5 +314,8 @@ def _bar(house: House, row: GradeRow, line: Mapping[str, Any]) -> BarView:
 def _wiping(row: GradeRow, after: GradeRow | None) -> WipingView | None:
     if row.wiping is None or after is None:
         return None
-    addresses = [f"/api/v1/grades/{one.id}/pictures/0?outlines=false" if "plain" in (one.pictures or [{}])[0] else "" for one in (row, after)]
-    return WipingView(addresses[0], addresses[1], row.wiping["grade"], str(row.wiping["reason"]))
+    before, wiped = (
+        f"/api/v1/grades/{one.id}/pictures/0?outlines=false" if "plain" in (one.pictures or [{}])[0] else ""
+        for one in (row, after)
+    )
+    return WipingView(before, wiped, row.wiping["grade"], str(row.wiping["reason"]))

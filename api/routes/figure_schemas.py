@@ -82,10 +82,6 @@ class FittedPublic(Public):
 class FittedPage(Page):
     """A page of the population, newest first."""
 
-    model_config = Page.model_config | _example(
-        items=[{"id": ID, "created_at": "2026-03-02T09:30:00Z", **FITTED}], next=None
-    )
-
     items: list[FittedPublic]
 
 
@@ -148,20 +144,6 @@ class AgesPublic(Public):
 
 class LifePublic(Public):
     """How long parts live, or why that cannot be said."""
-
-    model_config = Public.model_config | _example(
-        source="none",
-        unit="h",
-        returns=2,
-        parts=0,
-        failures=0,
-        weibull=None,
-        weibull_unsaid="Returns alone say nothing about how long parts live.",
-        curve=None,
-        curve_unsaid="Returns alone say nothing about how long parts live.",
-        ages={"unit": "h", "known": 2, "least": 60.5, "middle": 330.0, "most": 599.5},
-        notes=[],
-    )
 
     source: Literal["fitted", "inspections", "none"]
     unit: UnitName = Field(description="Of all times: running hours or days.")
@@ -229,24 +211,36 @@ class MonthPublic(Public):
 class MonthsPublic(Public):
     """Returns by month, newest first."""
 
-    model_config = Public.model_config | _example(
-        by="cause",
-        months=[
+    by: Literal["cause", "part_number", "lot"]
+    months: list[MonthPublic]
+
+
+_NOT_KNOWN = "Returns alone say nothing about how long parts live."
+FIGURE_EXAMPLES: dict[str, Any] = {
+    "FittedPage": {"items": [{"id": ID, "created_at": "2026-03-02T09:30:00Z", **FITTED}], "next": None},
+    "LifePublic": {
+        "source": "none",
+        "unit": "h",
+        "returns": 2,
+        "parts": 0,
+        "failures": 0,
+        "weibull": None,
+        "weibull_unsaid": _NOT_KNOWN,
+        "curve": None,
+        "curve_unsaid": _NOT_KNOWN,
+        "ages": {"unit": "h", "known": 2, "least": 60.5, "middle": 330.0, "most": 599.5},
+        "notes": [],
+    },
+    "MonthsPublic": {
+        "by": "cause",
+        "months": [
             {
                 "month": "2026-02",
                 "group": "heat",
-                "found": 1,
-                "of": 4,
-                "share": 0.25,
-                "low": 0.0456,
-                "high": 0.6994,
-                "fitted": None,
-                "rate": None,
-                "rate_low": None,
-                "rate_high": None,
+                **{"found": 1, "of": 4, "share": 0.25, "low": 0.0456, "high": 0.6994},
+                **dict.fromkeys(("fitted", "rate", "rate_low", "rate_high")),
             }
         ],
-    )
-
-    by: Literal["cause", "part_number", "lot"]
-    months: list[MonthPublic]
+    },
+}
+"""Those with a null in them, which a schema of its own would lose."""

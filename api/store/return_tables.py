@@ -74,7 +74,7 @@ class ReturnPhoto(Owned, Base):
     """None once the photo was deleted on a lawful request."""
     sha256: Mapped[str] = mapped_column(String(64), index=True)
     view: Mapped[str] = mapped_column(String(30))
-    """Key of the wanted view, such as ``face``, ``end-pump``, ``plate``, ``hour-meter``, ``wiped-face``; or ``aside``."""
+    """Key of the wanted view, such as ``face``, ``end-pump``, ``plate``, ``wiped-face``; or ``aside``."""
     tag: Mapped[dict[str, Any] | None]
     """What the return tag in the photo says: number, scale, grey patches; None: no tag was read."""
     photo: Mapped[PhotoRow | None] = relationship()
