@@ -178,6 +178,8 @@ def _parts(matrix: Affine) -> tuple[int, float, float, float]:
     angle = float(np.degrees(np.arctan2(across[1], across[0])))
     quarter = round(angle / 90)
     scale = float(abs(np.linalg.det(matrix[:, :2])) ** 0.5)
+    if not scale > 0:  # all points fell into one: no picture is laid by that
+        return quarter % 4, angle - 90 * quarter, 0.0, np.inf
     lengths = np.hypot(*across), np.hypot(*down)
     shear = abs(float(across @ down)) / scale**2 + abs(float(lengths[0] - lengths[1])) / scale
     return quarter % 4, angle - 90 * quarter, scale, shear

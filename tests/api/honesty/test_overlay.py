@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from wearvision_api.honesty import overlay
 from wearvision_api.honesty.overlay import MOST_TURN_DEG, Laid, Sheet
 from wearvision_api.honesty.picture import normal_picture
 
@@ -79,3 +80,9 @@ def test_other_scenes_and_plain_pictures_do_not_agree() -> None:
     plain = np.full((300, 400, 3), 120, np.uint8)
     assert laid(plain, plain) == replace(Laid(), alike=0)
     assert not laid(SCENE, plain).same
+
+
+def test_details_that_agree_on_one_point_only_make_two(monkeypatch: pytest.MonkeyPatch) -> None:
+    # A photo of a swapped part gave such a fit: every detail of the one picture on a single point of the other.
+    monkeypatch.setattr(overlay, "_agree", lambda *_: (np.zeros((2, 3)), 30))
+    assert not laid(SCENE, SCENE).same
