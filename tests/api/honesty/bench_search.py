@@ -70,7 +70,8 @@ def population(real: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     lies = np.flatnonzero(rng.random(PHOTOS) < ON_BENCH)
     marks[lies, :OF_BENCH] = benches[rng.integers(BENCHES, size=len(lies))]
     numbers = np.repeat(np.arange(1, PHOTOS + 1, dtype=np.int32), KEPT)
-    rows = np.unique((marks.ravel().astype(np.int64) << 32) | numbers)
+    rows = np.sort((marks.ravel().astype(np.int64) << 32) | numbers)
+    rows = rows[np.append(True, rows[1:] != rows[:-1])]
     keys = rows >> 32
     place = np.arange(len(rows)) - np.searchsorted(keys, keys)
     rows = rows[place < MOST_ROWS]
