@@ -8,6 +8,7 @@ from wearvision.standard import DEFERENCE, GRADES, load_checks
 from wearvision.standard.grades import Grade
 from wearvision_api.pages.check_contexts import AnswerView, CheckView, Mistake, check_view
 from wearvision_api.pages.grade_contexts import STANDINGS, BarView, MeasureView, VerdictView, Zone
+from wearvision_api.pages.return_finding_contexts import FindingView, ProposalView, SignLine
 from wearvision_api.pages.units import System
 
 _ZONES = (Zone(0, 20, "serviceable"), Zone(20, 35, "clean-and-reuse"), Zone(55, 45, "replace"))
@@ -15,12 +16,16 @@ _ZONES = (Zone(0, 20, "serviceable"), Zone(20, 35, "clean-and-reuse"), Zone(55, 
 
 @dataclass(frozen=True, slots=True)
 class PatternContext:
-    """Every component once: grades, verdicts, measures, hand checks, and the sentence of who wins."""
+    """Every component once: grades, verdicts, measures, hand checks, returns desk, and the sentence of who wins."""
 
     grades: tuple[Grade, ...]
     verdicts: tuple[VerdictView, ...]
     measures: tuple[MeasureView, ...]
     checks: tuple[CheckView, ...]
+    tally: tuple[tuple[str, str, int, bool], ...]
+    proposal: ProposalView
+    findings: tuple[FindingView, ...]
+    keys: tuple[tuple[str, str], ...]
     deference: str
 
 
@@ -74,5 +79,29 @@ def context(system: System) -> PatternContext:
                 Mistake("cell-lit", "12 apples", "ohm", "enter a number in ohm."),
             ),
         ),
+        tally=(("#desk", "What I can do next", 4, True), ("#desk", "Decided", 12, False)),
+        proposal=ProposalView(
+            "Decline the claim",
+            "past-warranty",
+            "The part has run for longer than the warranty lasts.",
+            "A second person must sign, because:",
+            ("1 flag is open.",),
+            "policy example-1, fingerprint 0123456789ab",
+        ),
+        findings=(
+            FindingView(
+                "Scorched element",
+                "wear",
+                "replace",
+                "Worn",
+                "",
+                "Measured 0.18 (0.14 to 0.22)",
+                "Heat from the burner, clear",
+                (SignLine("Heat from the burner", "The element is burned.", "strong sign"),),
+                (SignLine("Possible defect of the part", "A burn comes from outside the part.", "weak sign"),),
+                ("heat came back into the burner",),
+            ),
+        ),
+        keys=(("j k", "down and up"), ("?", "shows these keys")),
         deference=DEFERENCE,
     )

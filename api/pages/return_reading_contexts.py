@@ -153,6 +153,7 @@ def entered(check: CounterCheck, typed: Mapping[str, str]) -> dict[str, str]:
     for field in check.fields:
         text = typed.get(field.key, "").strip()
         if field.unit and text[:1].isdigit() and text[-1:].isdigit():
-            text = f"{text.replace(',', '.')} {typed.get(f'{field.key}-unit', '') or field.unit}"
+            unit = typed.get(f"{field.key}-unit", "") or field.unit
+            text = text.replace(",", ".") + (f" {unit}" if unit != "1" else "")  # "1" stands for no unit
         values[field.key] = text
     return {key: text for key, text in values.items() if text}

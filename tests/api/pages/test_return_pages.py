@@ -270,6 +270,23 @@ def test_a_reading_says_what_it_means_where_it_was_entered(ada: Person) -> None:
     assert "Known-good cell, lit: 1.2 kohm" in text(check)
 
 
+@pytest.mark.parametrize("part", PARTS)
+def test_every_reading_that_is_asked_for_can_be_entered_as_its_form_stands(ada: Person, part: str) -> None:
+    """Words: the first one; numbers: 5 in the unit that stands first."""
+    address = ada.take_in(part=part)
+    forms = ada.read(address).select("form[action$='/readings']")
+    assert len(forms) >= 6
+    for form in forms:
+        fields = {str(one["name"]): str(one.get("value") or "5") for one in reversed(form.select("input"))}
+        fields |= {str(one["name"]): str(one.option["value"]) for one in form.select("select")}  # type: ignore[index]
+        del fields["csrf"]
+        sent = ada.send(f"{address}/readings", **fields)
+        assert sent.headers["location"] == f"{address}#check-{fields['check']}"
+    page = ada.read(address)
+    assert len(page.select("article:has(form[action$='/readings']) > .answer")) == len(forms)
+    assert not page.select("ul.missing a[href^='#read-']")
+
+
 def test_a_refused_reading_keeps_what_was_typed(ada: Person) -> None:
     address = ada.take_in()
     fields = {"check": "cell-lit-beside-good", "adapted": "yes", "lit_good": "1200", "lit_part": "many"}
