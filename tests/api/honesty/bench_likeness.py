@@ -78,6 +78,7 @@ def alarm(earlier: Look, later: Look, sheet: Sheet | None = None) -> bool:
 
 def figures(hits: int, of: int) -> dict[str, object]:
     """A share with its interval."""
+    hits = int(hits)  # sums of NumPy's truths are no plain numbers
     low, high = binomtest(hits, of).proportion_ci(method="exact")
     return {"hits": hits, "of": of, "share": round(hits / of, 5), "low": round(low, 6), "high": round(high, 6)}
 
@@ -163,7 +164,7 @@ def test_false_alarms_among_different_parts(drawn: list[dict[str, np.ndarray]]) 
         if counts[kind][-1]:
             print("alarm:", group_1, name_1, group_2, name_2)
     for kind, rows in sorted(counts.items()):
-        print(json.dumps({"kind": kind, **figures(sum(rows), len(rows)), "phash": sum(of_hash[kind])}))
+        print(json.dumps({"kind": kind, **figures(sum(rows), len(rows)), "phash": int(sum(of_hash[kind]))}))
     every = [row for rows in counts.values() for row in rows]
     print(json.dumps({"kind": "all", **figures(sum(every), len(every))}))
     for again in ("again-fixed", "again-near"):
