@@ -13,14 +13,14 @@ from numpy.typing import NDArray
 from sqlalchemy import bindparam, delete, func, select
 from sqlalchemy.orm import Session
 
-from wearvision_api.honesty.details import Marked
+from wearvision_api.honesty.details import LOOKED_AT, Marked
 from wearvision_api.store.honesty_tables import Likeness, Mark
 
 MADE_BY = 1
 """Number of the way in which pictures and marks are made; another number makes older rows out of date."""
 KEPT = 32
 """Marks kept of a photo."""
-MOST_ROWS = 64
+MOST_ROWS = 16
 """A mark that so many photos have is no evidence (the grain of one bench, say): it is not kept again."""
 LEAST_SHARED = 2
 """Details that two photos must share to be compared."""
@@ -65,7 +65,7 @@ def drop(session: Session, rows: Sequence[Likeness]) -> None:
 def nearest(session: Session, probes: NDArray[np.int64], most: int) -> list[int]:
     """Numbers of the likenesses that share the most telling details with a picture, best first.
 
-    A detail speaks for every photo it is found in, the less the more these are.
+    Photos that share as many are ordered by how rare the shared details are.
 
     Args:
         session: For reading.
@@ -82,11 +82,11 @@ def nearest(session: Session, probes: NDArray[np.int64], most: int) -> list[int]
     for key, number in session.execute(_BY_MARK, {"marks": list(detail_of)}):
         for detail in detail_of[key]:
             photos[detail].add(number)
-    shared: dict[int, int] = defaultdict(int)
-    weight: dict[int, float] = defaultdict(float)
+    shared: dict[int, float] = defaultdict(float)
     for numbers in photos.values():
+        # Rarity only breaks ties: a chance hit on a rare mark must not outrank a copy that shares a dozen.
+        worth = 1 + 1 / (2 * LOOKED_AT * len(numbers))
         for number in numbers:
-            shared[number] += 1
-            weight[number] += 1 / len(numbers)
-    worth = [number for number, count in shared.items() if count >= LEAST_SHARED]
-    return sorted(worth, key=lambda number: (-weight[number], number))[:most]
+            shared[number] += worth
+    enough = [number for number, worth in shared.items() if worth >= LEAST_SHARED]
+    return sorted(enough, key=lambda number: (-shared[number], number))[:most]
