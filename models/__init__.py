@@ -1,3 +1,3 @@
 """Released models, a folder each; ``DEFAULT`` is the one that ``wearvision grade`` uses."""
 
-DEFAULT = "mixed-1"
+DEFAULT = "mixed-2"

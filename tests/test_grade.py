@@ -52,7 +52,7 @@ def records(grader: Grader, drawn_photos) -> dict[tuple[str, str], dict[str, Any
 
 def test_default_release_is_whole_and_grades(drawn_photos) -> None:
     report = Grader().grade(drawn_photos["flame_cell", "face"].path)
-    assert report.model["id"] == "mixed-1"
+    assert report.model["id"] == "mixed-2"
     assert report.part["name"] == "flame_cell"
 
 

@@ -40,7 +40,7 @@ def test_default_release_opens_by_none_and_by_its_id() -> None:
 
 
 def test_missing_folder_is_named_with_the_releases_there_are() -> None:
-    with pytest.raises(ModelError, match=r"no model 'nowhere-9'.*mixed-1"):
+    with pytest.raises(ModelError, match=r"no model 'nowhere-9'.*mixed-2"):
         ModelFolder.open("nowhere-9")
 
 

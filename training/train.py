@@ -71,10 +71,8 @@ class _Run:
         torch.manual_seed(config.seed)
         self.material: Material = gather(config, own.device, own.rank, own.size)
         self.network = started(config.start, config.decoder, config.heads).to(own.device)
-        if own.device.type == "cuda":
-            torch.backends.cudnn.benchmark = True  # every batch has the same shape
-            if config.channels_last:
-                self.network = self.network.to(memory_format=torch.channels_last)
+        if own.device.type == "cuda" and config.channels_last:
+            self.network = self.network.to(memory_format=torch.channels_last)
         self.average = Average(self.network, config.ema)
         self.optimiser = _optimiser(self.network, config)
         self.reached = checkpoint.restore(folder, config, self.network, self.average, self.optimiser, own.device)

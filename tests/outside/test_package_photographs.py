@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import skimage
 import sklearn
+from _pytest.mark import ParameterSet
 from PIL import Image
 
 from wearvision.fitness import assess_frame
@@ -68,7 +69,14 @@ def test_photograph_six_stops_down_is_too_dark(path: Path) -> None:
     assert "too_dark" in _kinds(dark)
 
 
-@pytest.mark.parametrize("path", [*PHOTOGRAPHS, *MORE], ids=lambda path: path.stem)
+def _known_wrong(path: Path) -> Path | ParameterSet:
+    """The flower head, round and lobed, marked as what the released model takes for the end of a coupler."""
+    if path.stem != "flower":
+        return path
+    return pytest.param(path, marks=pytest.mark.xfail(strict=True, reason="taken for a coupler's end, see the card"))
+
+
+@pytest.mark.parametrize("path", [_known_wrong(path) for path in (*PHOTOGRAPHS, *MORE)], ids=lambda path: path.stem)
 def test_photograph_of_something_else_is_refused_as_no_part(grader: Grader, path: Path) -> None:
     report = grader.grade(path)
     assert report.refusal

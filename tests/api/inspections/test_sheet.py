@@ -60,7 +60,7 @@ def test_sheet_says_what_was_found_and_done(site: Any, full_visit: Any) -> None:
         "ruled out",
         "Pump and motor turn freely.",
         "By hours: 500 running hours are left",
-        "Model mixed-1",
+        "Model mixed-2",
         "Limits wear-standard-1",
         DEFERENCE,
         *CAUTIONS,

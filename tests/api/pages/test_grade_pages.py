@@ -77,7 +77,7 @@ def test_a_reading_is_answered_where_it_was_entered(
 
 
 def test_a_reading_confirms_what_the_photo_says(pages: Pages) -> None:
-    page = pages.grade(CELL)
+    page = pages.grade("flame_cell-face-replace-1.jpg")
     pages.send(f"{page}/readings", check="cell-element", value="burned")
     assert "Confirmed: replace now holds." in text(pages.read(page).find(id="check-cell-element"))
 
