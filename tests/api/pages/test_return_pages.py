@@ -272,12 +272,12 @@ def test_a_reading_says_what_it_means_where_it_was_entered(ada: Person) -> None:
 
 @pytest.mark.parametrize("part", PARTS)
 def test_every_reading_that_is_asked_for_can_be_entered_as_its_form_stands(ada: Person, part: str) -> None:
-    """Words: the first one; numbers: 5 in the unit that stands first."""
+    """Words: the first one; numbers: 0.5 in the unit that stands first."""
     address = ada.take_in(part=part)
     forms = ada.read(address).select("form[action$='/readings']")
     assert len(forms) >= 6
     for form in forms:
-        fields = {str(one["name"]): str(one.get("value") or "5") for one in reversed(form.select("input"))}
+        fields = {str(one["name"]): str(one.get("value") or "0.5") for one in reversed(form.select("input"))}
         fields |= {str(one["name"]): str(one.option["value"]) for one in form.select("select")}  # type: ignore[index]
         del fields["csrf"]
         sent = ada.send(f"{address}/readings", **fields)
