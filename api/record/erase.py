@@ -7,8 +7,6 @@ why. A backup made before holds the photo still: erase it there by restoring and
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from sqlalchemy import delete, or_, select, update
 from sqlalchemy.orm import Session
 
@@ -47,6 +45,7 @@ def erase(session: Session, key: RecordKey, who: str, photo_id: str, reason: str
         raise Problem("not-found", f"There is no photo {photo_id}.")
     if photo.erased_at is not None:
         raise Problem("gone", f"The photo was erased on {photo.erased_at:%Y-%m-%d} already.")
+    _hold_returns(session, photo_id)
     if numbers := holding(session, photo_id):
         raise Problem(
             "conflict", f"The photo is evidence in return {', '.join(numbers)}, which is not decided; decide it first."
@@ -70,6 +69,14 @@ def erase(session: Session, key: RecordKey, who: str, photo_id: str, reason: str
         after={"reason": reason, "tombstone": stone.signature},
     )
     return stone
+
+
+def _hold_returns(session: Session, photo_id: str) -> None:
+    """Keeps the returns with this photo as they are: none may be opened again by an objection meanwhile."""
+    own = select(ReturnPhoto.return_id).where(ReturnPhoto.photo_id == photo_id)
+    session.execute(
+        select(ReturnRow.id).where(ReturnRow.id.in_(own)).order_by(ReturnRow.id).with_for_update(key_share=True)
+    )
 
 
 def holding(session: Session, photo_id: str) -> list[str]:
@@ -115,20 +122,22 @@ def remove_bytes(session: Session, blobs: Blobs, *, idle_s: float = IDLE_S) -> l
 def _drop_pictures(session: Session, photo_id: str, at: str) -> tuple[list[str], list[str]]:
     """Ids of the grades made from a photo and hashes of its pictures there, each of which is marked as erased."""
     dropped: list[str] = []
-    query = select(GradePhoto).where(GradePhoto.photo_id == photo_id).order_by(GradePhoto.grade_id, GradePhoto.place)
-    grades: dict[str, GradeRow] = {}
-    for one in session.scalars(query).all():
-        row = grades.setdefault(one.grade_id, session.get_one(GradeRow, one.grade_id, with_for_update=True))
-        if one.place < len(row.pictures):
-            dropped += row.pictures[one.place].values()
-            row.pictures = _erased(row.pictures, one.place, at)
-    for row in grades.values():
+    query = select(GradePhoto.grade_id).where(GradePhoto.photo_id == photo_id).order_by(GradePhoto.grade_id)
+    ids = list(dict.fromkeys(session.scalars(query)))
+    for grade_id in ids:
+        row = session.get_one(GradeRow, grade_id, with_for_update=True)
+        place = _picture_place(row, photo_id)
+        if place < len(row.pictures) and "erased" not in row.pictures[place]:
+            dropped += row.pictures[place].values()
+            row.pictures = [{"erased": at} if number == place else one for number, one in enumerate(row.pictures)]
         row.version += 1
-    return list(grades), sorted(set(dropped))
+    return ids, sorted(set(dropped))
 
 
-def _erased(pictures: Sequence[dict[str, str]], place: int, at: str) -> list[dict[str, str]]:
-    return [{"erased": at} if number == place else one for number, one in enumerate(pictures)]
+def _picture_place(row: GradeRow, photo_id: str) -> int:
+    """Which picture of a grade shows a photo: there is one for each file, in the order in which files first came."""
+    digests = {one.photo_id: one.photo.sha256 for one in row.photos}
+    return list(dict.fromkeys(digests.values())).index(digests[photo_id])
 
 
 def _drop_installed(session: Session, photo_id: str) -> list[list[str]]:

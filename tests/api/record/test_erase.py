@@ -134,6 +134,22 @@ def test_erased_photo_is_gone_and_history_stays_readable(desk: Desk) -> None:
     assert checked(desk) == ("", "")
 
 
+def test_picture_of_the_right_photo_goes_where_one_file_was_graded_twice(desk: Desk, samples: Path) -> None:
+    """The grader makes one picture for each file, however many records of it were sent."""
+    other = sorted(samples.glob("flame_cell*.jpg"))[-1].read_bytes()
+    files = [Path(desk.house.blobs.root).joinpath(desk.photo["sha256"][:2], desk.photo["sha256"]).read_bytes(), other]
+    sent = [desk.client.post("/api/v1/photos", files={"file": files[n]}).json()["id"] for n in (0, 0, 1)]
+    grade = desk.client.post("/api/v1/grades", json={"photos": sent}).json()
+    place = f"/api/v1/grades/{grade['id']}/pictures"
+    assert grade["pictures"] == 2
+    assert desk.client.post(f"/api/v1/photos/{sent[2]}/erasure", json=REASON).status_code == 201
+    assert [desk.client.get(f"{place}/{number}").status_code for number in (0, 1)] == [200, 410]
+    for photo in sent[:2]:  # the second record of a file whose picture is gone already
+        assert desk.client.post(f"/api/v1/photos/{photo}/erasure", json=REASON).status_code == 201
+    assert [desk.client.get(f"{place}/{number}").status_code for number in (0, 1)] == [410, 410]
+    assert checked(desk) == ("", "")
+
+
 @pytest.mark.on_both
 @pytest.mark.parametrize("state", ["gathering", "second person", "objected"])
 def test_photo_of_an_open_return_is_held(desk: Desk, state: str) -> None:
