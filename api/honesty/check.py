@@ -120,23 +120,27 @@ def look(
         row: The photo.
         seen: As for ``remember``.
     """
-    data = house.blobs.get(row.sha256)
     found = [*_same_file(session, claim, row)]
     known = {one.other.id for one in found if one.other is not None}
-    found += _same_exposure(session, claim, row, seen or see(data), known)
+    found += _same_exposure(session, claim, row, seen or see(house.blobs.get(row.sha256)), known)
     found += _tags(session, claim, row)
+    found += ask_capture(house, claim, row)
+    found += ask_serial(session, claim)
+    return found
+
+
+def ask_capture(house: HasBlobs, claim: ReturnRow, row: ReturnPhoto) -> list[Suspicion]:
+    """What a photo's capture data say beside the dates of its claim."""
     view = next((one for one in wanted_views(claim.part) if one.key == row.view), None)
     asked = ask_dates(
-        read_capture(data),
+        read_capture(house.blobs.get(row.sha256)),
         received=row.created_at,
         installed_on=claim.installed_on,
         returned_on=claim.returned_on,
         shows_part=view is not None and view.graded,
         at_the_desk=_number(row) == claim.number,
     )
-    found += [Suspicion(kind, reason) for kind, reason in asked]
-    found += _same_serial(session, claim)
-    return found
+    return [Suspicion(kind, reason) for kind, reason in asked]
 
 
 def _same_file(session: Session, claim: ReturnRow, row: ReturnPhoto) -> Iterator[Suspicion]:
@@ -212,8 +216,8 @@ def _number(row: ReturnPhoto) -> str | None:
     return str(number) if number else None
 
 
-def _same_serial(session: Session, claim: ReturnRow) -> Iterator[Suspicion]:
-    """Once for each other return, not for each photo."""
+def ask_serial(session: Session, claim: ReturnRow) -> Iterator[Suspicion]:
+    """Other returns with the claim's serial number; once for each of them, not for each photo."""
     serial = claim.serial.strip()
     if not serial:
         return

@@ -188,6 +188,7 @@ def change(
         row = intake.find(session, return_id, to_change=True)
         demand_version(row, int(typed.get("version", "0")) if typed.get("version", "0").isdecimal() else 0)
         intake.change(session, who, row, intake.given(body.model_dump(exclude_unset=True)))
+        evidence.ask_again(house, session, who, row)
         reckon(house, session, row)
         session.commit()
     except Problem as problem:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -29,10 +29,10 @@ def csv_lines(session: Session, since: date, until: date) -> Iterator[str]:
     """
     yield _line(COLUMNS)
     start = datetime.combine(since, time(), UTC)
-    end = datetime.combine(until, time(), UTC) + timedelta(days=1)
+    end = datetime.combine(until, time.max, UTC)
     query = (
         select(ReturnRow)
-        .where(ReturnRow.state == "decided", ReturnRow.closed_at >= start, ReturnRow.closed_at < end)
+        .where(ReturnRow.state == "decided", ReturnRow.closed_at >= start, ReturnRow.closed_at <= end)
         .order_by(ReturnRow.closed_at, ReturnRow.id)
     )
     for row in session.scalars(query.execution_options(yield_per=BATCH)):

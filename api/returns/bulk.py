@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from pydantic import ValidationError
+from sqlalchemy.exc import IntegrityError
 
 from wearvision.errors import WearvisionError
 from wearvision_api.accounts.roles import Caller
@@ -47,13 +48,20 @@ def take_in(house: House, who: Caller, parcel: Parcel) -> Iterator[Taken]:
     """Takes the claims of a parcel in, one transaction each, and grades their photos.
 
     Raises:
-        wearvision.errors.InputError: the table cannot be read; what was taken before the bad line stays.
+        wearvision.errors.InputError: the table cannot be read; nothing is taken.
     """
-    for row in rows_of(parcel):
+    for row in tuple(rows_of(parcel)):
         try:
-            yield _take(house, who, parcel, row)
+            yield _once(house, who, parcel, row)
         except (WearvisionError, Problem, ValidationError, OSError) as error:
             yield Taken(row.line, "", "", _said(error), is_new=False)
+
+
+def _once(house: House, who: Caller, parcel: Parcel, row: Row) -> Taken:
+    try:
+        return _take(house, who, parcel, row)
+    except IntegrityError:  # the same parcel is taken in twice at the same time, and the other one came first
+        return _take(house, who, parcel, row)
 
 
 def _take(house: House, who: Caller, parcel: Parcel, row: Row) -> Taken:

@@ -17,10 +17,11 @@ from wearvision_api.honesty import check as honesty
 from wearvision_api.house import House
 from wearvision_api.problems import Problem
 from wearvision_api.record.ledger import append
+from wearvision_api.returns.flagging import flag
 from wearvision_api.returns.intake import demand_open, find, touch
 from wearvision_api.returns.missing import missing_of
 from wearvision_api.services import grading, photos
-from wearvision_api.store.return_tables import CounterReading, Flag, ReturnPhoto, ReturnRow, Waiver
+from wearvision_api.store.return_tables import CounterReading, ReturnPhoto, ReturnRow, Waiver
 from wearvision_api.store.tables import new_id, now
 
 ASIDE = "aside"
@@ -88,27 +89,29 @@ def add_photo(
         photos=[kept.sha256],
     )
     for found in suspicions:
-        flag = Flag(
-            id=new_id(),
-            return_id=row.id,
-            kind=found.kind,
-            return_photo_id=photo.id,
-            other_photo_id=found.other.id if found.other else None,
-            other_return_id=found.other.return_id if found.other else None,
-            reason=found.reason,
-        )
-        session.add(flag)
-        append(
-            session,
-            who.name,
-            "flagged",
-            "return",
-            row.id,
-            after={"flag": flag.id, "kind": flag.kind, "reason": flag.reason, "other": flag.other_return_id},
-            photos=[photo.sha256, *([found.other.sha256] if found.other else [])],
-        )
+        flag(session, who, row, photo, found)
     touch(session, row)
     return photo
+
+
+def ask_again(house: House, session: Session, who: Caller, row: ReturnRow) -> None:
+    """Holds photos and serial number against a claim that was put right; flags that are there stay. The caller commits.
+
+    Whoever enters dates or the serial number after the photos must not escape what is asked of them.
+    """
+    told = {(one.kind, one.return_photo_id, one.reason) for one in row.flags}
+    asked: list[tuple[ReturnPhoto | None, honesty.Suspicion]] = [
+        (photo, found)
+        for photo in row.photos
+        if photo.view != ASIDE and photo.photo_id is not None
+        for found in honesty.ask_capture(house, row, photo)
+        if (found.kind, photo.id, found.reason) not in told
+    ]
+    asked += [(None, found) for found in honesty.ask_serial(session, row)]
+    for photo, found in asked:
+        flag(session, who, row, photo, found)
+    if asked:
+        touch(session, row)
 
 
 def set_aside(session: Session, who: Caller, row: ReturnRow, photo_id: str, reason: str) -> ReturnRow:
@@ -144,14 +147,11 @@ def grade(house: House, session: Session, who: Caller, return_id: str) -> Return
     No transaction is open while the photos are looked at; the return is held only at the end.
 
     Raises:
-        Problem: it is decided, no photo of the part is there, or all hands are busy.
+        Problem: it is decided, no photo of the part is there, other photos count at the end, or all hands are busy.
     """
     row = find(session, return_id)
     demand_open(row)
-    views = {one.key: one for one in wanted_views(row.part) if one.graded}
-    newest = {one.view: one.photo_id for one in row.photos if one.view in views and one.photo_id is not None}
-    first = [photo for key, photo in newest.items() if not views[key].cleaned]
-    wiped = [photo for key, photo in newest.items() if views[key].cleaned]
+    first, wiped = looked_at = _to_grade(row)
     if not first:
         raise Problem("conflict", "There is no photo of the part as it came; add one first.")
     made = grading.create(house, session, who, grading.Asked(tuple(first[: grading.MOST_PHOTOS])))
@@ -165,6 +165,8 @@ def grade(house: House, session: Session, who: Caller, return_id: str) -> Return
         session.commit()
     row = find(session, return_id, to_change=True)
     demand_open(row)
+    if _to_grade(row) != looked_at:
+        raise Problem("conflict", "Photos joined or left this return while it was graded; grade it again.")
     before, row.grade_id = row.grade_id, made.id
     append(
         session,
@@ -185,6 +187,14 @@ def grade(house: House, session: Session, who: Caller, return_id: str) -> Return
     )
     touch(session, row)
     return row
+
+
+def _to_grade(row: ReturnRow) -> tuple[list[str], list[str]]:
+    """Ids of the newest photo of each view of the part as it came, and of each after wiping."""
+    views = {one.key: one for one in wanted_views(row.part) if one.graded}
+    newest = {one.view: one.photo_id for one in row.photos if one.view in views and one.photo_id is not None}
+    first = [photo for key, photo in newest.items() if not views[key].cleaned]
+    return first, [photo for key, photo in newest.items() if views[key].cleaned]
 
 
 def add_reading(
@@ -243,12 +253,12 @@ def settle_flag(session: Session, who: Caller, row: ReturnRow, flag_id: str, tex
         Problem: it is decided, there is no such flag, or somebody has looked at it.
     """
     demand_open(row)
-    flag = next((one for one in row.flags if one.id == flag_id), None)
-    if flag is None:
+    raised = next((one for one in row.flags if one.id == flag_id), None)
+    if raised is None:
         raise Problem("not-found", f"This return has no flag {flag_id}.")
-    if flag.settled is not None:
-        raise Problem("conflict", f"{flag.settled['by']} has looked at this flag already.")
-    flag.settled = {"by": who.name, "at": now().isoformat(timespec="seconds"), "text": text}
-    append(session, who.name, "flag looked at", "return", row.id, after={"flag": flag.id, "text": text})
+    if raised.settled is not None:
+        raise Problem("conflict", f"{raised.settled['by']} has looked at this flag already.")
+    raised.settled = {"by": who.name, "at": now().isoformat(timespec="seconds"), "text": text}
+    append(session, who.name, "flag looked at", "return", row.id, after={"flag": raised.id, "text": text})
     touch(session, row)
     return row

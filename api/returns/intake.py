@@ -11,8 +11,10 @@ from sqlalchemy.orm import Session
 
 from wearvision.parts import PARTS
 from wearvision_api.accounts.roles import Caller
+from wearvision_api.honesty.check import ask_serial
 from wearvision_api.problems import Problem
 from wearvision_api.record.ledger import append
+from wearvision_api.returns.flagging import flag
 from wearvision_api.returns.numbers import next_number
 from wearvision_api.store.return_tables import ReturnRow
 from wearvision_api.store.tables import Machine, new_id, now
@@ -82,6 +84,8 @@ def open_return(session: Session, who: Caller, said: Mapping[str, Any], record_i
     session.add(row)
     session.flush()
     append(session, who.name, "opened", "return", row.id, after={"number": row.number, **claim_of(row)})
+    for found in ask_serial(session, row):
+        flag(session, who, row, None, found)
     session.refresh(row)
     return row
 
@@ -97,6 +101,8 @@ def change(session: Session, who: Caller, row: ReturnRow, said: Mapping[str, Any
     _write(session, row, said)
     after = claim_of(row)
     changed = [name for name in CLAIM_FIELDS if before[name] != after[name]]
+    if "part" in changed:
+        row.grade_id = None  # other views count for another part
     if changed:
         append(
             session,
@@ -120,7 +126,8 @@ def find(session: Session, return_id: str, *, to_change: bool = False) -> Return
         to_change: Hold the row, so that two changes at the same time follow each other.
     """
     query = select(ReturnRow).where(ReturnRow.id == return_id).execution_options(populate_existing=True)
-    row = session.scalar(query.with_for_update() if to_change else query)
+    # Not the key: another step may name this return in a flag meanwhile, and would wait for it with the record held.
+    row = session.scalar(query.with_for_update(key_share=True) if to_change else query)
     if row is None:
         raise Problem("not-found", f"There is no return {return_id}.")
     return row

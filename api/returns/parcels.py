@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import zipfile
+import zlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -15,6 +16,10 @@ from wearvision.errors import InputError
 TABLE = "returns.csv"
 MOST_ROWS = 2_000
 MOST_TABLE_BYTES = 8 * 2**20
+MOST_PHOTOS = 40
+"""Photos of one claim."""
+_PACKED = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+"""The library unpacks these piece by piece; of others a few bytes may become gigabytes at once."""
 PHOTOS = "photos"
 """Column of the photos: ``view=file`` pairs with semicolons between."""
 
@@ -54,6 +59,8 @@ class Folder:
 
     def read(self, name: str, most: int) -> bytes:
         """A file's bytes. Raises InputError."""
+        if "\0" in name:  # no system takes it
+            raise InputError(f"There is no file {name!r} in the folder.")
         path = (self._root / name).resolve()
         if not path.is_relative_to(self._root) or not path.is_file():
             raise InputError(f"There is no file {name!r} in the folder.")
@@ -83,11 +90,15 @@ class Archive:
     def read(self, name: str, most: int) -> bytes:
         """A file's bytes, never more than ``most`` whatever the archive says of itself. Raises InputError."""
         try:
-            with self._zip.open(self._prefix + name) as file:
-                return _bounded(file, name, most)
+            info = self._zip.getinfo(self._prefix + name)
         except KeyError as error:
             raise InputError(f"There is no file {name!r} in the archive.") from error
-        except (zipfile.BadZipFile, RuntimeError, NotImplementedError, OSError, EOFError, ValueError) as error:
+        if info.compress_type not in _PACKED:
+            raise InputError(f"{name!r} is packed unusually; pack it by 'deflate' or not at all.")
+        try:
+            with self._zip.open(info) as file:
+                return _bounded(file, name, most)
+        except (zipfile.BadZipFile, zlib.error, RuntimeError, NotImplementedError, OSError, ValueError) as error:
             raise InputError(f"{name!r} cannot be unpacked: it is damaged, locked, or packed unusually.") from error
 
 
@@ -125,6 +136,8 @@ def _photos(cell: str, line: int) -> tuple[tuple[str, str], ...]:
         if not equals or not view.strip() or not name.strip():
             raise InputError(f"{TABLE} line {line}: photos are written view=file; view=file, not {item!r}.")
         pairs.append((view.strip(), name.strip()))
+    if len(pairs) > MOST_PHOTOS:
+        raise InputError(f"{TABLE} line {line}: more than {MOST_PHOTOS} photos.")
     return tuple(pairs)
 
 

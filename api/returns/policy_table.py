@@ -141,7 +141,7 @@ def read_policy(name: str, text: str) -> Policy:
     """
     try:
         table = tomllib.loads(text)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise PolicyError(f"{name}: not valid TOML ({error}).") from error
     where = "the file"
     rows: list[Row] = []

@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from wearvision.grade import Grader
-from wearvision.standard.counter import CounterFinding
+from wearvision.standard.counter import CounterFinding, checks_at_counter
 from wearvision_api.house import House
 from wearvision_api.returns.findings import Facts, Finding, findings
 from wearvision_api.returns.missing import Wanted, missing_of
@@ -72,9 +72,10 @@ def weigh(
     own = report is None
     seen = recorded.report if own and recorded is not None else report
     facts = facts_of(row, seen)
+    asked = {one.id for one in checks_at_counter(row.part)}  # readings of a part that was claimed before count no more
     found = findings(
         seen,
-        [CounterFinding.from_dict(one.finding) for one in row.readings],
+        [CounterFinding.from_dict(one.finding) for one in row.readings if one.check in asked],
         facts,
         limits=(grader or house.grader).limits,
         wiping=recorded.wiping if own and recorded is not None else None,

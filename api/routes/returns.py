@@ -171,12 +171,20 @@ def proposal(house: HouseDep, session: SessionDep, return_id: ReturnId, who: Rea
 
 @router.patch("/{return_id}", response_model=ReturnPublic, summary="Correct a claim")
 def change(
-    request: Request, response: Response, session: SessionDep, return_id: ReturnId, body: ReturnUpdate, who: Writer
+    request: Request,
+    response: Response,
+    house: HouseDep,
+    session: SessionDep,
+    return_id: ReturnId,
+    body: ReturnUpdate,
+    who: Writer,
 ) -> ReturnPublic:
     """Corrects what the claim says. Needs If-Match."""
     row = intake.find(session, return_id, to_change=True)
     etags.demand_match(request, etags.tag(row.id, row.version), required=True)
-    row = intake.change(session, who, row, intake.given(body.model_dump(exclude_unset=True)))
+    intake.change(session, who, row, intake.given(body.model_dump(exclude_unset=True)))
+    evidence.ask_again(house, session, who, row)
+    reckon(house, session, row)
     response.headers["ETag"] = etags.tag(row.id, row.version)
     changed = public(row)
     session.commit()

@@ -93,6 +93,12 @@ class Once:
             raise Problem(
                 "conflict", "A record with this id or name is there already; read it, or choose another."
             ) from error
+        except Problem:
+            self.session.rollback()
+            first = self.stored(material)  # the same request came first, and what it did leaves nothing to do
+            if first is not None:
+                return first
+            raise
         return Answer(status, body, replayed=False)
 
     def _fingerprint(self, material: str) -> str:
