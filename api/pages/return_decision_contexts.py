@@ -14,6 +14,7 @@ from wearvision_api.pages.return_finding_contexts import (
     finding_view,
     overall_words,
     proposal_view,
+    settling,
 )
 from wearvision_api.pages.return_words import DONE, OUTCOMES, day
 from wearvision_api.returns.deciding import final_decision, took_part
@@ -63,6 +64,8 @@ class DecisionPart:
         overall: Class and doubt in a sentence.
         kept: Since when findings and proposal stand as they are shown; empty: as of now.
         findings: What carries weight: worn, in doubt, or a reading.
+        left_open: Titles of the wear modes that checks can still settle; empty once it is decided.
+        settled_by: Id and title of these checks.
         quiet: The others, in a line each.
         proposal: Of the policy.
         decisions: Made so far, newest first.
@@ -82,6 +85,8 @@ class DecisionPart:
     overall: str
     kept: str
     findings: tuple[FindingView, ...]
+    left_open: tuple[str, ...]
+    settled_by: tuple[tuple[str, str], ...]
     quiet: tuple[tuple[str, str], ...]
     proposal: ProposalView
     decisions: tuple[DecisionView, ...]
@@ -105,12 +110,16 @@ def decision_part(row: ReturnRow, weighed: Weighed, who: Caller, house: House) -
     cause = str(shown.get("class") or "open")
     may, why_not = _turn(row, weighed, who, accounts=house.settings.accounts)
     proposal = proposal_view(shown)
+    taken = {one.check for one in row.readings}
+    left, checks = ((), ()) if kept else settling(row.part, shown["findings"], taken)
     return DecisionPart(
         headline=("Decided", _done(kept, row)) if kept else ("Policy proposes", proposal.outcome),
         cause=cause,
         overall=overall_words(cause, shown),
         kept=f"As they stood when {kept.owner.name} decided, {moment(kept.created_at)}." if kept else "",
         findings=loud,
+        left_open=left,
+        settled_by=checks,
         quiet=tuple((one.title, one.state) for one in found if one not in loud),
         proposal=proposal,
         decisions=tuple(decision_view(one) for one in reversed(row.decisions)),

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from wearvision.standard.grades import Grade
+from wearvision.standard.counter import checks_at_counter
+from wearvision.standard.grades import GRADES, Grade
 from wearvision_api.pages.return_words import OUTCOMES, cause_words
 
 WAIVED, LACKING = "Done without: ", "Missing: "
@@ -108,11 +109,46 @@ def _reasons(lines: Sequence[str]) -> tuple[str, ...]:
 
 
 def overall_words(cause: str, shown: Mapping[str, Any]) -> str:
-    """The likely class of cause and how sure, in a sentence."""
-    sure = str((shown.get("overall") or {}).get("sure", "open"))
-    if cause == "open":
-        return "The class of cause is open: the signs do not decide it, or more than one grade is possible."
-    return f"Likely class of cause: {cause_words(cause).lower()} ({SURE[sure]})."
+    """The likely class of cause and how sure, or why it is open, in a sentence or two."""
+    overall = shown.get("overall") or {}
+    if cause != "open":
+        return f"Likely class of cause: {cause_words(cause).lower()} ({SURE[str(overall.get('sure', 'open'))]})."
+    return f"The class of cause is open: {_why_open(overall, shown['findings'])}."
+
+
+def _why_open(overall: Mapping[str, Any], found: Sequence[Mapping[str, Any]]) -> str:
+    """The first thing that keeps the class of cause open, in the order in which the findings are weighed."""
+    if overall.get("another_part"):
+        return "the photos show another part than the claim names"
+    if all(one["state"] == "not seen" for one in found):
+        return "nothing is known of the part yet"
+    possible = overall.get("possible_grades") or ()
+    if len(possible) > 1:
+        return f"the part may be {' or '.join(possible)}"
+    unseen = overall.get("not_seen") or ()
+    if unseen and overall.get("grade") != GRADES[-1]:
+        titles = [str(one["title"]) for one in found if one["about"] in unseen]
+        return f"nothing is known yet of {', '.join(titles)}"
+    return "the signs speak for none more than for another"
+
+
+def settling(
+    part: str, found: Sequence[Mapping[str, Any]], taken: Collection[str]
+) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
+    """Which wear modes are left open, and which checks that nobody took can settle them.
+
+    Args:
+        part: Key of the part that is claimed.
+        found: Its findings, as plain values.
+        taken: Ids of the checks that were read.
+
+    Returns:
+        Titles of the modes, and id and title of each check, in the order in which they are asked for.
+    """
+    left = {one["about"]: str(one["title"]) for one in found if one["state"] in ("may be worn", "not seen")}
+    checks = [one for one in checks_at_counter(part) if one.id not in taken and left.keys() & set(one.modes)]
+    able = {mode for one in checks for mode in one.modes}
+    return tuple(title for key, title in left.items() if key in able), tuple((one.id, one.title) for one in checks)
 
 
 def _cause(cause: str, sure: str) -> str:
