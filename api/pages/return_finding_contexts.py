@@ -113,6 +113,8 @@ def overall_words(cause: str, shown: Mapping[str, Any]) -> str:
     overall = shown.get("overall") or {}
     if cause != "open":
         return f"Likely class of cause: {cause_words(cause).lower()} ({SURE[str(overall.get('sure', 'open'))]})."
+    if overall.get("fault") is False:
+        return "Nothing is found wrong with the part, so there is no cause to name."
     return f"The class of cause is open: {_why_open(overall, shown['findings'])}."
 
 

@@ -113,12 +113,14 @@ def _reasons(
         reasons.append(f"More than one grade is possible: {which}." if which else "No grade is known.")
     if facts.another_part or overall.another_part:
         reasons.append("The photos show another part than is claimed.")
-    if overall.cause == OPEN:
+    titles = {str(key): one.title for key, one in load_origins().classes.items()}
+    claimed = titles.get(facts.claimed, facts.claimed)
+    if overall.cause == OPEN and overall.fault is False:
+        reasons.append(f"Claimed: {claimed or 'no cause'}; found: nothing wrong with the part.")
+    elif overall.cause == OPEN:
         reasons.append("The cause is open.")
     elif facts.claimed and facts.claimed != overall.cause:
-        titles = {str(key): one.title for key, one in load_origins().classes.items()}
-        claimed, found = (titles.get(key, key) for key in (facts.claimed, overall.cause))
-        reasons.append(f"Claimed: {claimed}; found: {found}.")
+        reasons.append(f"Claimed: {claimed}; found: {titles.get(overall.cause, overall.cause)}.")
     if open_flags:
         reasons.append(f"{open_flags} flag{'s are' if open_flags > 1 else ' is'} open.")
     return reasons + [f"Done without: {one}." for one in waived]

@@ -42,6 +42,12 @@ def test_another_part_comes_before_every_other_reason() -> None:
     assert "photos show another part" in overall_words(*shown("coupler", photo_part="electrode"))
 
 
+def test_a_sound_part_has_no_cause() -> None:
+    alike = judge("cell-lit-beside-good", CURED | {"lit_part": "650 ohm", "lit_wiped": ""})
+    sound = shown("flame_cell", alike, *(judge(key, {"reading": word}) for key, word in WHOLE.items()))
+    assert overall_words(*sound) == "Nothing is found wrong with the part, so there is no cause to name."
+
+
 def test_several_grades_are_named() -> None:
     doubtful = judge("cell-lit-beside-good", CURED | {"lit_part": "1200 ohm", "lit_wiped": "1100 ohm"})
     words = overall_words(*shown("flame_cell", doubtful))
