@@ -41,7 +41,13 @@ class Capture:
     @property
     def taken_at_earliest(self) -> datetime | None:
         """Earliest moment in UTC, without zone, at which it can have been taken by its own word."""
-        return None if self.taken is None else self.taken - (_MOST_OFFSET if self.offset is None else self.offset)
+        if self.taken is None:
+            return None
+        ahead = _MOST_OFFSET if self.offset is None else self.offset
+        try:
+            return self.taken - ahead
+        except OverflowError:  # a camera's clock may say any year from 1 to 9999
+            return datetime.min if ahead > timedelta() else datetime.max
 
     def signs_of_change(self) -> list[str]:
         """What speaks for a change after the exposure, in words; empty: nothing.

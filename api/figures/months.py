@@ -63,7 +63,7 @@ def months(backs: Iterable[Back], known: Sequence[Cohort], by: By, asked: Asked)
     all_of: Counter[str] = Counter()
     found: Counter[tuple[str, str]] = Counter()
     for back in backs:
-        month = f"{back.returned_on:%Y-%m}"
+        month = back.returned_on.isoformat()[:7]  # "%Y" leaves the noughts of the year 0026 out
         all_of[month] += 1
         if asked.counts(back.cause):
             found[month, getattr(back, by)] += 1

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 from pydantic import ValidationError
@@ -84,7 +84,7 @@ def first_values(session: Session, who: Caller, part: str, machine: str) -> dict
         "machine": machine,
         "returned_on": day(today),
         "kept_where": last.kept_where if last is not None else "",
-        "kept_until": day(today + span),
+        "kept_until": day(today + min(span, date.max - today)),
         "currency": last_currency(session),
     }
 

@@ -171,6 +171,10 @@ def _write(session: Session, row: ReturnRow, said: Mapping[str, Any]) -> None:
         if machine is None:
             raise Problem("not-found", f"There is no machine {said['machine_id']}.")
         row.machine = machine.identifier
+    elif "machine" in said and "machine_id" not in said and row.machine_id is not None:
+        kept = session.get(Machine, row.machine_id)
+        if kept is None or kept.identifier != row.machine:
+            row.machine_id = None  # another machine than the one on record
     for first, then, fault in _IN_ORDER:
         early, late = getattr(row, first), getattr(row, then)
         if early is not None and late is not None and early > late:

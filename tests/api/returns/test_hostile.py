@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import io
+import json
 import struct
 import zipfile
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
+from PIL import Image
 
+from wearvision.capture import read_capture
 from wearvision.errors import InputError, WearvisionError
+from wearvision_api.honesty.dates import ask_dates
 from wearvision_api.returns import bulk, evidence, intake, otherwise
 from wearvision_api.returns.accounts_export import csv_lines
 from wearvision_api.returns.parcels import MOST_PHOTOS, MOST_ROWS, TABLE, Archive, Folder
@@ -117,14 +121,14 @@ def kinds(desk: Desk, claim: str) -> list[str]:
     return desk.read(claim, lambda row: [one.kind for one in row.flags])  # type: ignore[no-any-return]
 
 
-def dated(photo: Path, when: str = "2026:07:01 10:00:00") -> bytes:
+def dated(photo: Path, when: str = "2026:07:01 10:00:00", offset: str = "") -> bytes:
     """The photo with a capture time."""
-    from PIL import Image
-
     out = io.BytesIO()
     with Image.open(photo) as image:
         data = image.getexif()
         data.get_ifd(0x8769)[0x9003] = when
+        if offset:
+            data.get_ifd(0x8769)[0x9011] = offset
         image.save(out, "JPEG", exif=data)
     return out.getvalue()
 
@@ -166,8 +170,55 @@ def test_hostile_text_in_every_field_stays_text_everywhere(client: TestClient, t
 @pytest.mark.parametrize("field", ["story", "claimant", "machine", "serial"])
 @pytest.mark.parametrize("text", ["a\0b", "\ud800", "x" * 5000])
 def test_text_that_no_table_holds_is_refused(client: TestClient, field: str, text: str) -> None:
-    import json
-
     body = json.dumps({"part": "coupler", field: text})
     answer = client.post("/api/v1/returns", content=body, headers={"Content-Type": "application/json"})
     assert answer.status_code == 422, answer.text
+
+
+def test_dates_from_the_ends_of_the_calendar_break_no_page(client: TestClient) -> None:
+    """A typing error such as the year 0026 or "for ever" as 9999 must not close the desk."""
+    days = {"installed_on": "0001-01-01", "failed_on": "0001-01-01", "returned_on": "0026-03-02"}
+    early = client.post("/api/v1/returns", json={"part": "coupler", "kept_where": "x", "lot": "L"} | days)
+    late = client.post(
+        "/api/v1/returns",
+        json={
+            "part": "coupler",
+            "kept_where": "x",
+            "lot": "L",
+            "installed_on": "0001-01-01",
+            "returned_on": "9999-12-31",
+            "kept_until": "9999-12-31",
+            "hours_installed": 0,
+            "hours_failed": 1e6,
+        },
+    )
+    assert (early.status_code, late.status_code) == (201, 201), early.text + late.text
+    stop = client.post("/api/v1/returns", json={"part": "coupler", "kept_where": "x", "kept_until": "9999-12-31"})
+    assert stop.status_code == 201, stop.text
+    addresses = ["/returns/new", "/returns", "/returns/many", "/figures", "/figures?part=coupler", "/api/v1/worklist"]
+    for one in (early, late):
+        place = f"/returns/{one.json()['id']}"
+        for item in [wanted["key"] for wanted in one.json()["missing"]]:
+            client.post(f"/api/v1{place}/waivers", json={"item": item, "reason": "Not to be had."})
+        decided = client.post(f"/api/v1{place}/decisions", json={"outcome": "accept", "reason": "As seen."})
+        assert decided.status_code == 201, decided.text
+        addresses += [place, f"/api/v1{place}/proposal", f"/api/v1{place}/sheet.pdf", f"/api/v1{place}/letter.pdf"]
+    answers = {address: client.get(address).status_code for address in addresses}
+    assert answers == dict.fromkeys(addresses, 200)
+
+
+@pytest.mark.parametrize(
+    "when", ["0001:01:01 00:00:00", "9999:12:31 23:59:59", "2026:13:45 99:99:99", "0000:00:00 00:00:00", "x" * 500]
+)
+@pytest.mark.parametrize("offset", ["", "+14:00", "-14:00", "+99:99", "nonsense"])
+def test_absurd_capture_times_are_no_errors(samples: Path, when: str, offset: str) -> None:
+    data = dated(samples / "coupler-end-replace-1.jpg", when, offset)
+    asked = ask_dates(
+        read_capture(data),
+        received=datetime(2026, 9, 17, tzinfo=UTC),
+        installed_on=date(2026, 7, 20),
+        returned_on=date(2026, 9, 17),
+        shows_part=True,
+        at_the_desk=False,
+    )
+    assert asked

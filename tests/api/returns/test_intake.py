@@ -12,6 +12,7 @@ from wearvision.return_numbers import read_number
 from wearvision_api.problems import Problem
 from wearvision_api.record import ledger
 from wearvision_api.returns import intake
+from wearvision_api.store.tables import Machine, new_id
 
 from .conftest import CLAIM, Desk
 
@@ -62,3 +63,18 @@ def test_a_correction_that_contradicts_is_refused(desk: Desk) -> None:
     with pytest.raises(Problem, match="failed before it was fitted"):
         desk.act(one, lambda session, row: intake.change(session, desk.ada, row, {"installed_on": date(2026, 9, 9)}))
     assert desk.read(one, lambda row: row.installed_on) == CLAIM["installed_on"]
+
+
+PLAN: dict[str, Any] = {"description": "", "interval_hours": 500, "interval_days": 365}
+
+
+def test_another_machine_typed_over_one_on_record_leaves_that_one(desk: Desk) -> None:
+    """Photos of one machine are expected to look alike: a claim must not stay tied to a machine it no longer names."""
+    with desk.house.session() as session:
+        kept = Machine(id=new_id(), owner_id=desk.ada.id, identifier="KH-20", hours=10, **PLAN)
+        session.add(kept)
+        session.commit()
+    one = desk.taken_in(machine_id=kept.id)
+    for name, tied in (("KH-20", kept.id), ("KH-21", None)):
+        desk.act(one, lambda session, row, name=name: intake.change(session, desk.ada, row, {"machine": name}))
+        assert desk.read(one, lambda row: (row.machine, row.machine_id)) == (name, tied)
