@@ -57,7 +57,18 @@ def known(app: FastAPI) -> dict[str, str]:
     visit = made("inspections", json={"machine": machine, "hours": 1320})
     grade = made("grades", json={"photos": [photo], "part": "flame_cell", "inspection": visit})
     http.post(f"/api/v1/grades/{grade}/readings", json={"check": "cell-lit", "value": "1.2 kohm"})
-    return {"photo_id": photo, "machine_id": machine, "inspection_id": visit, "grade_id": grade}
+    claim = made("returns", json={"part": "flame_cell", "hours_installed": 10, "hours_failed": 60, "claimant": "yard"})
+    face = {"file": next(iter(sorted(SAMPLES.glob("flame_cell*.jpg")))).read_bytes()}
+    shown = http.post(f"/api/v1/returns/{claim}/photos", files=face, data={"view": "face"}).json()
+    return {
+        "photo_id": photo,
+        "machine_id": machine,
+        "inspection_id": visit,
+        "grade_id": grade,
+        "return_id": claim,
+        "evidence_id": shown["photos"][0]["id"],
+        "flag_id": shown["flags"][0]["id"],
+    }
 
 
 @pytest.mark.parametrize("label", OPERATIONS)
