@@ -154,7 +154,8 @@ def _about_part(part: Tensor, generator: torch.Generator) -> tuple[Tensor, Tenso
     fill = uniform(*FILL)
     half = torch.where(found, (extent / fill).clamp(*HALF_SIDE), uniform(HALF_SIDE[0], 1.0))
     room = torch.where(found, (1 - fill) * half, 1 - half)
-    return half, *(torch.where(found, middle, 0.0) + uniform(-0.7, 0.7) * room for middle in (middle_x, middle_y))
+    at_x, at_y = (torch.where(found, middle, 0.0) + uniform(-0.7, 0.7) * room for middle in (middle_x, middle_y))
+    return half, at_x, at_y
 
 
 def light(pictures: Tensor, generator: torch.Generator, strength: float = 1.0) -> Tensor:

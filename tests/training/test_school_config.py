@@ -12,7 +12,7 @@ from wearvision_training.school.config import Config, SetChoice
 RECIPES = [
     file
     for file in sorted((Path(wearvision_training.__file__).parent / "recipes").glob("*.toml"))
-    if not file.stem.endswith("-release")  # plans of a whole release
+    if not file.stem.endswith(("-release", "-demo"))  # plans of a whole release, of a parcel of returns
 ]
 
 
