@@ -49,6 +49,10 @@ TITLES: dict[str, tuple[int, str]] = {
 """Code to status and title."""
 
 
+_MEANWHILE = ("database is locked", "deadlock detected")
+"""What SQLite and PostgreSQL say where steps at the same time were in each other's way; the step is taken back."""
+
+
 class Problem(Exception):
     """An answer that is no success.
 
@@ -96,7 +100,7 @@ def problem_of(error: Exception) -> Problem:
         return Problem(code, str(error.detail), headers=dict(error.headers or {}))
     if _disk_is_full(error) or _disk_is_full(error.__cause__):  # an upload's spool file fails inside its parser
         return Problem("disk-full", "Nothing was recorded. Free some space on the service's disk, then send it again.")
-    if isinstance(error, DBAPIError) and "database is locked" in str(error.orig).lower():
+    if isinstance(error, DBAPIError) and any(words in str(error.orig).lower() for words in _MEANWHILE):
         detail = "Too many write at the same time; nothing was recorded. Send it again."
         return Problem("busy", detail, headers={"Retry-After": "2"})
     return Problem("internal", "The service failed; nothing was recorded. Its log says why.")

@@ -8,8 +8,9 @@ import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from jsonschema_rs import validator_for
+from sqlalchemy.exc import OperationalError
 
-from wearvision_api.problems import PROBLEM_SCHEMA, Problem, install
+from wearvision_api.problems import PROBLEM_SCHEMA, Problem, install, problem_of
 
 NO_ID = "00000000-0000-4000-8000-0000000000ff"
 
@@ -122,3 +123,9 @@ def test_two_who_read_the_same_do_not_overwrite_each_other(client: TestClient) -
     codes = [client.patch(path, json={"notes": n}, headers={"If-Match": etag}).status_code for n in "ab"]
     assert codes == [200, 412]
     assert client.get(path).json()["notes"] == "a"
+
+
+@pytest.mark.parametrize("said", ["database is locked", "deadlock detected\nDETAIL: Process 1 waits"])
+def test_steps_in_each_others_way_are_told_to_come_again(said: str) -> None:
+    problem = problem_of(OperationalError("update", {}, Exception(said)))
+    assert (problem.code, problem.headers) == ("busy", {"Retry-After": "2"})
