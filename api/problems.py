@@ -86,9 +86,9 @@ def problem_of(error: Exception) -> Problem:
     if isinstance(error, Problem):
         return error
     if isinstance(error, PhotoTooLarge):
-        return Problem("too-large", str(error), reason=error.code)
+        return Problem("too-large", _of_upload(error), reason=error.code)
     if isinstance(error, PhotoError):
-        return Problem("unreadable-photo", str(error), reason=error.code)
+        return Problem("unreadable-photo", _of_upload(error), reason=error.code)
     if isinstance(error, InputError):
         return Problem("invalid", str(error), reason=error.code)
     if isinstance(error, RequestValidationError):
@@ -104,6 +104,11 @@ def problem_of(error: Exception) -> Problem:
         detail = "Too many write at the same time; nothing was recorded. Send it again."
         return Problem("busy", detail, headers={"Retry-After": "2"})
     return Problem("internal", "The service failed; nothing was recorded. Its log says why.")
+
+
+def _of_upload(error: PhotoError) -> str:
+    """What the library says, without the name that it gives to bytes."""
+    return str(error).replace("<bytes>", "The photo")
 
 
 def _disk_is_full(error: BaseException | None) -> bool:

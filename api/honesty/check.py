@@ -190,7 +190,8 @@ def _same_exposure(
         if laid.same:
             photo, other = near[number]
             text = (
-                f"Laid over a photo of return {other.number}, put there on {photo.created_at:%Y-%m-%d}: {laid.words()}."
+                f"Laid over a photo of return {other.number}, put there on {photo.created_at:%Y-%m-%d}, it is the same "
+                f"exposure: {laid.words()}."
             )
             yield Suspicion(NEARLY, text, photo)
 

@@ -71,13 +71,17 @@ class Laid:
     mirrored: bool = False
 
     def words(self) -> str:
-        """For a person, with figures."""
+        """For a person, with figures: why it is held for one exposure."""
         how = [f"turned by {self.turned_deg}°"] if self.turned_deg else []
         how += ["mirrored"] if self.mirrored else []
         way = f" once {' and '.join(how)}" if how else ""
+        figures = (
+            f"{self.alike} details agree, {100 * self.moved:.0f} % of the corners moved, "
+            f"places differ by {self.rest:.1f} of what saving again leaves"
+        )
         return (
-            f"{self.alike} details agree{way}, {100 * self.cover:.0f} % is covered, {100 * self.moved:.0f} % of the "
-            f"corners moved, and the most different places differ {self.rest:.1f} times what saving it again leaves"
+            f"{100 * self.cover:.0f} % is covered{way}, and nothing in it lies elsewhere or looks otherwise than "
+            f"saving a photo again makes it ({figures})"
         )
 
 

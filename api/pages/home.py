@@ -9,6 +9,7 @@ from urllib.parse import quote
 from fastapi import APIRouter, Form, Request, Response
 from fastapi.responses import RedirectResponse
 from sqlalchemy import select
+from starlette.datastructures import URL
 
 from wearvision_api.accounts.roles import Caller
 from wearvision_api.deps import CallerDep, HouseDep, SessionDep, needs
@@ -67,12 +68,12 @@ def components(request: Request, who: Annotated[Caller, needs("grades:read")]) -
 
 def problem_page(request: Request, problem: Problem) -> Response:
     """A problem as a page; somebody who has not logged in is asked to."""
-    if problem.code == "not-logged-in":
-        back = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-        return seen(f"/login?next={quote(back if request.method == 'GET' else '/', safe='')}")
-    href, way = ("/", "To the first page")
-    if request.method != "GET" and (came := request.headers.get("referer", "")).startswith(str(request.base_url)):
-        href, way = came, "Back to the form"
+    came = request.headers.get("referer", "")
+    form = came if request.method != "GET" and came.startswith(str(request.base_url)) else ""
+    if problem.code == "not-logged-in":  # whoever sent a form after the session had ended comes back to it
+        here = request.url if request.method == "GET" else URL(form or "/")
+        return seen(f"/login?next={quote(here.path + (f'?{here.query}' if here.query else ''), safe='')}")
+    href, way = (form, "Back to the form") if form else ("/", "To the first page")
     context = ProblemContext(problem.status, problem.title, problem.detail, href, way)
     answer = show(request, None, "problem.html", context, problem.status)
     answer.headers.update(problem.headers)

@@ -73,7 +73,7 @@ class ReturnContext:
         facts: State, who took it in, how long it has been open, doubt.
         steps: Sections in order.
         missing: What is wanted, not there, and not stated to be dispensable.
-        without: Why, and who said so; what is done without for that reason.
+        without: What is done without for one reason; the reason, and who said so.
         claim: Facts of the claim.
         form: To correct it; None where nothing may be changed.
         form_is_open: Whether it stands open.
@@ -197,7 +197,7 @@ def _without(row: ReturnRow) -> tuple[tuple[str, str], ...]:
     titles, found = wanted_titles(row.part), defaultdict[str, list[str]](list)
     for one in row.waivers:
         found[f"“{one.reason}”, {one.owner.name}"].append(titles.get(one.item, one.item))
-    return tuple((reason, "; ".join(items)) for reason, items in found.items())
+    return tuple(("; ".join(items), reason) for reason, items in found.items())
 
 
 def _place(key: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated
 from urllib.parse import parse_qsl, urlencode
 
@@ -37,6 +38,8 @@ router = APIRouter(prefix="/returns", include_in_schema=False)
 Reader = Annotated[Caller, needs("returns:read")]
 Field = Annotated[str, Query(max_length=200)]
 Typed = Annotated[str, Form(max_length=200)]
+WHOLE = re.compile(r"\d\d-?\d{5}-?\d\d", re.ASCII)
+"""Looks like a whole return number, whether or not its check digits fit."""
 
 
 @router.get("")
@@ -78,7 +81,7 @@ def listed(
             for one in lists.saved(session, who)
         ),
         query=urlencode(fields),
-        unknown=number,
+        unknown=number or (q if WHOLE.fullmatch(q.strip()) else ""),
         may_write=who.may("returns:write"),
     )
     return show(request, who, "returns.html", context)

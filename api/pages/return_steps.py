@@ -69,8 +69,10 @@ def steps_of(
 
 
 def _grade_note(grade: GradePart | None) -> str:
-    """A grade in short; never serviceable alone while a worse one is possible."""
+    """A grade in short; never serviceable alone while a worse one is possible, and none of another part."""
     if grade is None:
         return "none yet"
+    if grade.other_part:
+        return "Another part"
     word = (grade.verdict.grade or "no grade").capitalize()
     return f"{word}, in doubt" if grade.verdict.doubt else word

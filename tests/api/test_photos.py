@@ -74,6 +74,7 @@ def test_what_is_no_photo_is_refused_and_leaves_nothing(
     status, body = send(client, data)
     assert status in (413, 422)
     assert body["code"] in codes
+    assert "<bytes>" not in body["detail"]
     assert kept(settings) == []
 
 

@@ -325,3 +325,11 @@ def test_token_by_the_page_is_shown_once(browser: LogIn) -> None:
     assert revoke
     assert mine.http.post(revoke[1]).status_code == 303
     assert "office" not in mine.http.get("/account").text
+
+
+def test_form_sent_after_the_session_ended_leads_back_to_its_page(anybody: TestClient) -> None:
+    said = {"Accept": "text/html", "Referer": "http://127.0.0.1/returns/new"}
+    answer = anybody.post("/returns/new", headers=said, data={"part": "coupler"})
+    assert (answer.status_code, answer.headers["location"]) == (303, "/login?next=%2Freturns%2Fnew")
+    elsewhere = anybody.post("/returns/new", headers=said | {"Referer": "http://evil.example/returns/new"}, data={})
+    assert elsewhere.headers["location"] == "/login?next=%2F"
