@@ -54,3 +54,17 @@ def test_other_texts_are_no_numbers(text: str) -> None:
 def test_other_lengths_are_refused(digits: str) -> None:
     with pytest.raises(ValueError, match="digits"):
         with_check_digits(digits)
+
+
+@given(st.integers(0, 9_999_999), st.integers(0, 99))
+def test_one_pair_of_check_digits_fits_a_number_and_no_other(count: int, check: int) -> None:
+    """The remainder alone would let 00 and 01 stand for 97 and 98, which are never printed."""
+    digits = f"{count:07d}"
+    assert (read_number(f"{digits}{check:02d}") is not None) == (f"{check:02d}" == check_digits(digits))
+
+
+@pytest.mark.parametrize(("digits", "check", "alike"), [("2600085", "98", "01"), ("2600053", "97", "00")])
+def test_the_other_pair_with_the_same_remainder_is_refused(digits: str, check: str, alike: str) -> None:
+    assert check_digits(digits) == check
+    assert int(digits + alike) % 97 == int(digits + check) % 97 == 1
+    assert read_number(digits + alike) is None

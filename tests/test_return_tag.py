@@ -275,6 +275,19 @@ def test_other_codes_are_no_tag(text: str):
     assert read_return_tag(picture) is None
 
 
+@pytest.mark.parametrize("wrong", ["26-00042-34", "26-00042-00", "26-00085-01", "26-00024-33", "00-00000-00"])
+@pytest.mark.parametrize("hidden", [(), tuple(MARKERS_MM)])
+def test_tag_whose_check_digits_do_not_fit_gives_no_number(monkeypatch, wrong: str, hidden: tuple[int, ...]):
+    """A whole tag drawn past the check, with its markers and without: it is a tag, but nobody's."""
+    monkeypatch.setattr("wearvision.return_tag_print._checked", lambda number: number)
+    image = photograph(View(140, 10, hidden=hidden), number=wrong)
+    assert cv2.QRCodeDetector().detectAndDecode(image)[0] == wrong, "the code itself can be read"
+    tag = read_return_tag(image)
+    assert tag is None if hidden else tag is not None
+    assert not tag or tag.number is None
+    assert all(one.number is None for one in read_return_tags(image))
+
+
 def test_mirrored_tag_is_none():
     assert read_return_tag(photograph(View(120))[:, ::-1].copy()) is None
 

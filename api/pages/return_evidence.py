@@ -71,7 +71,8 @@ def add_photos(
     fresh: Field = "",
 ) -> RedirectResponse:
     """Puts one or more photos to the wanted views, and grades them if that was asked for."""
-    sent = [data for data in (photos.received(house, one.file) for one in file) if data]
+    # A form without a file sends an empty one without a name; an empty one with a name must not be passed over.
+    sent = [data for one in file if (data := photos.received(house, one.file)) or one.filename]
     if not sent:
         raise Problem("invalid", "Take or choose a photo first.")
     row = intake.find(session, return_id)
@@ -91,11 +92,12 @@ def add_photos(
             return {"id": return_id}
 
         kept.reply(material, make)
-        graded = {one.key for one in wanted_views(row.part) if one.graded and not one.cleaned}
-        if grade == "yes" and graded & {*views, *(one.view for one in row.photos)}:
-            reckon(house, session, evidence.grade(house, session, who, return_id))
-            session.commit()
-            return seen(f"/returns/{return_id}#grade")
+    # The same form sent again grades what it could not the first time, when all hands were busy.
+    graded = {one.key for one in wanted_views(row.part) if one.graded and not one.cleaned}
+    if grade == "yes" and row.grade_id is None and graded & {*views, *(one.view for one in row.photos)}:
+        reckon(house, session, evidence.grade(house, session, who, return_id))
+        session.commit()
+        return seen(f"/returns/{return_id}#grade")
     return seen(f"/returns/{return_id}#{'photos' if len(sent) > 1 else f'view-{views[0]}'}")
 
 
