@@ -5,12 +5,12 @@ Nothing is held in memory, so any number of processes share it, and its rows com
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import bindparam, delete, func, select
+from sqlalchemy import ARRAY, JSON, Integer, any_, bindparam, delete, func, select
 from sqlalchemy.orm import Session
 
 from wearvision_api.honesty.details import LOOKED_AT, Marked
@@ -25,8 +25,16 @@ MOST_ROWS = 16
 LEAST_SHARED = 2
 """Details that two photos must share to be compared."""
 
-_BY_MARK = select(Mark.key, Mark.number).where(Mark.key.in_(bindparam("marks", expanding=True)))
+_ROWS = Mark.__table__.c  # rows as plain pairs: making objects of thousands costs more than finding them
+# All marks as one parameter: hundreds of them cost more to write out than to look up.
+_LISTED = func.json_each(bindparam("marks", type_=JSON)).table_valued("value").c.value
+_BY_MARK = {
+    "sqlite": select(_ROWS.mark, _ROWS.number).where(_ROWS.mark.in_(select(_LISTED))),
+    "postgresql": select(_ROWS.mark, _ROWS.number).where(_ROWS.mark == any_(bindparam("marks", type_=ARRAY(Integer)))),
+}
 _COUNTED = select(Mark.key, func.count()).where(Mark.key.in_(bindparam("marks", expanding=True))).group_by(Mark.key)
+
+_HALF, _LOW = 32, (1 << 32) - 1
 
 
 def keep(session: Session, return_photo_id: str, picture: bytes, marked: Marked) -> Likeness:
@@ -72,21 +80,25 @@ def nearest(session: Session, probes: NDArray[np.int64], most: int) -> list[int]
         probes: As ``Marked.probes`` gives them.
         most: How many at most.
     """
-    detail_of: dict[int, list[int]] = defaultdict(list)
-    for detail, keys in enumerate(probes.tolist()):
-        for key in set(keys):
-            detail_of[key].append(detail)
-    if not detail_of:
+    if not probes.size:
         return []
-    photos: dict[int, set[int]] = defaultdict(set)
-    for key, number in session.execute(_BY_MARK, {"marks": list(detail_of)}):
-        for detail in detail_of[key]:
-            photos[detail].add(number)
-    shared: dict[int, float] = defaultdict(float)
-    for numbers in photos.values():
-        # Rarity only breaks ties: a chance hit on a rare mark must not outrank a copy that shares a dozen.
-        worth = 1 + 1 / (2 * LOOKED_AT * len(numbers))
-        for number in numbers:
-            shared[number] += worth
-    enough = [number for number, worth in shared.items() if worth >= LEAST_SHARED]
-    return sorted(enough, key=lambda number: (-shared[number], number))[:most]
+    # Key and detail, later detail and photo, share one integer: sorting these is quicker than sorting pairs.
+    sought = np.unique(probes << _HALF | np.arange(len(probes))[:, None])
+    keys = sought >> _HALF
+    query = _BY_MARK[session.get_bind().dialect.name]
+    rows = session.execute(query, {"marks": np.unique(keys).tolist()})
+    found = np.fromiter(chain.from_iterable(rows), np.int64).reshape(-1, 2)
+    # A mark may stand for several details: each row counts for all of them.
+    first, end = (np.searchsorted(keys, found[:, 0], side) for side in ("left", "right"))
+    times = end - first
+    place = np.arange(times.sum()) - np.repeat(np.cumsum(times) - times, times)
+    detail = sought[np.repeat(first, times) + place] & _LOW
+    # A photo that a detail finds under several marks shares it once.
+    hits = np.unique(detail << _HALF | np.repeat(found[:, 1], times))
+    detail = hits >> _HALF
+    # Rarity only breaks ties: a chance hit on a rare mark must not outrank a copy that shares a dozen.
+    worth = 1 + 1 / (2 * LOOKED_AT * np.bincount(detail, minlength=len(probes)).clip(1))
+    numbers, at = np.unique(hits & _LOW, return_inverse=True)
+    shared = np.bincount(at, worth[detail], len(numbers)).round(9)  # sums of the same must tie in any order
+    best = np.lexsort((numbers, -shared))[:most]
+    return [int(numbers[one]) for one in best if shared[one] >= LEAST_SHARED]
