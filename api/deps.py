@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Iterator
 from typing import Annotated, Any
 
 from fastapi import Depends, Header, Request
@@ -36,18 +36,23 @@ def session_of(request: Request, house: HouseDep) -> Iterator[Session]:
 SessionDep = Annotated[Session, Depends(session_of, scope="function")]
 
 
-async def form_token(request: Request) -> str:
+async def form_token(request: Request) -> AsyncIterator[str]:
     """What an unsafe request carries to show that a page of its own log-in sent it."""
-    if request.method in READS:
-        return ""
-    given = request.headers.get("x-csrf", "")
-    if not given and request.headers.get("content-type", "").lower().startswith(FORMS):
+    given = "" if request.method in READS else request.headers.get("x-csrf", "")
+    is_form = request.headers.get("content-type", "").lower().startswith(FORMS)
+    if given or request.method in READS or not is_form:
+        yield given
+        return
+    try:
         field = (await request.form()).get("csrf", "")  # read before, or kept for the route
-        given = field if isinstance(field, str) else ""
-    return given
+        yield field if isinstance(field, str) else ""
+    finally:
+        await request.close()  # files of a form that is refused, or whose route wants none
 
 
-def visitor(request: Request, house: HouseDep, token: Annotated[str, Depends(form_token)]) -> Caller | None:
+def visitor(
+    request: Request, house: HouseDep, token: Annotated[str, Depends(form_token, scope="function")]
+) -> Caller | None:
     """Who is asking, None for somebody who has not logged in."""
     return caller_of(request, house, token)
 

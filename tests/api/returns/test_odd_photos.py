@@ -1,4 +1,4 @@
-"""What may be put to a return in place of an ordinary photo, and hands that are all busy: a clear answer, nothing by half.
+"""Odd files put to a return in place of a photo, and hands that are all busy: a clear answer, and nothing by half.
 
 Checked against the records and the photo store themselves.
 """
@@ -6,7 +6,7 @@ Checked against the records and the photo store themselves.
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -114,7 +114,7 @@ def test_a_bad_file_among_several_stops_all_of_them(client: TestClient, claim: s
 
 
 @pytest.fixture
-def hands(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[], None]]:
+def hands(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
     """All hands are busy until the function is called."""
     real = grading.create
 
@@ -122,7 +122,7 @@ def hands(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[], None]]:
         raise Problem("busy", "All hands are busy; come again.", headers={"Retry-After": "2"})
 
     monkeypatch.setattr(grading, "create", busy)
-    yield lambda: monkeypatch.setattr(grading, "create", real)
+    return lambda: monkeypatch.setattr(grading, "create", real)
 
 
 def test_a_grade_refused_for_want_of_hands_can_be_made_later(
