@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 
 from wearvision.parts import PARTS
 from wearvision.standard import CAUTIONS, DEFERENCE
+from wearvision.standard.counter import checks_at_counter
 from wearvision_api.house import House
 from wearvision_api.record import ledger
 from wearvision_api.returns.decision_shown import (
@@ -159,8 +160,14 @@ def evidence_of(house: House, session: Session, row: ReturnRow, at: datetime | N
         entries=entries_of(session, row.id),
         printed=Printed(moment(at or now()), version("wearvision"), end.place, end.digest),
         deference=DEFERENCE,
-        cautions=tuple(CAUTIONS),
+        cautions=(*CAUTIONS, *_cautions_of(row.part)),
     )
+
+
+def _cautions_of(part: str) -> tuple[str, ...]:
+    """What hurts about this part at the counter, cadmium for one."""
+    lines = (line for check in checks_at_counter(part) if check.required for line in check.cautions)
+    return tuple(dict.fromkeys(lines))
 
 
 def _state(row: ReturnRow, outcome: str) -> str:

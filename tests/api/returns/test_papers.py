@@ -218,6 +218,15 @@ def test_sheet_without_a_decision_is_a_draft_and_says_what_is_missing(desk: Desk
     assert "A person decided" not in words
 
 
+def test_sheet_of_a_cell_warns_of_cadmium_as_every_sheet_of_one_must(desk: Desk) -> None:
+    """Handbook section 9, check C9.2 (common practice; 40 CFR 261.24 names cadmium)."""
+    ids = desk.taken_in(part="flame_cell"), desk.taken_in(part="coupler")
+    with desk.house.session(writes=False) as session:
+        cell, other = (evidence_of(desk.house, session, intake.find(session, one)) for one in ids)
+    assert any("Cadmium" in line for line in cell.cautions)
+    assert not any("Cadmium" in line for line in other.cautions)
+
+
 def test_sheet_that_waits_for_a_second_person_is_a_draft(desk: Desk) -> None:
     one = desk.ready()
     desk.act(one, lambda session, row: decide(desk.house, session, desk.ada, row, "accept", REASON))
