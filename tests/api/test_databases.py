@@ -75,6 +75,43 @@ def test_migration_from_each_revision_reaches_the_tables_and_goes_back(engine: E
 
 
 @pytest.mark.on_both
+def test_desk_is_used_after_the_migration_given_up_and_used_again(
+    settings: Settings, engine: Engine, sample: Path
+) -> None:
+    """What stood there before the desk stays through all of it; the desk begins anew the second time."""
+
+    def use_the_desk() -> list[str]:
+        with TestClient(create_app(settings), base_url="http://127.0.0.1") as client:
+            made = client.post(
+                "/api/v1/returns", json={"part": "flame_cell", "machine": "H-1", "lot": "L"}, headers=key
+            )
+            assert made.status_code == 201, made.text
+            place = f"/api/v1/returns/{made.json()['id']}"
+            for _ in range(2):
+                put = client.post(f"{place}/photos", files={"file": sample.read_bytes()}, data={"view": "face"})
+                assert put.status_code == 201, put.text
+            assert client.post(f"{place}/grade").status_code == 201
+            population = {"part": "flame_cell", "lot": "L", "since": "2026-01-05", "count": 3, "source": "Notes"}
+            assert client.post("/api/v1/fitted", json=population).status_code == 201
+            assert client.get(place.removeprefix("/api/v1")).status_code == 200
+            return [one["number"] for one in client.get("/api/v1/returns").json()["items"]]
+
+    key = {"Idempotency-Key": "the same form"}
+    migrate(engine, "0002")
+    records(engine)
+    first = use_the_desk()
+    command.downgrade(migration_config(engine), "0002")
+    with engine.connect() as connection:
+        assert connection.execute(text("select count(*) from grades")).scalar() == 2
+        assert connection.execute(text("select count(*) from photos")).scalar() >= 2
+    assert use_the_desk() == first, "the count begins anew, too"
+    assert differences(engine) == []
+    with engine.connect() as connection:
+        assert connection.execute(text("select hours from machines where id = 'm'")).scalar() == 12.5
+        assert connection.execute(text("select inspection_id from grades where id = 'g'")).scalar() == "i"
+
+
+@pytest.mark.on_both
 def test_downgrade_to_nothing_leaves_nothing(engine: Engine) -> None:
     migrate(engine)
     command.downgrade(migration_config(engine), "base")

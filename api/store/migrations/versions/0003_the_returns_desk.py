@@ -233,7 +233,8 @@ def upgrade() -> None:
 
 
 def downgrade() -> None:
-    """Back to the one before."""
+    """Back to the one before; the desk and what was answered there are lost."""
+    _forget_replies()
     with op.batch_alter_table("objections", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_objections_return_id"))
         batch_op.drop_index(batch_op.f("ix_objections_owner_id"))
@@ -296,3 +297,16 @@ def downgrade() -> None:
 
     op.drop_table("fitted")
     op.drop_table("number_counts")
+
+
+def _forget_replies() -> None:
+    """A key that was used at the desk must not bring back the answer that tells of a return which is no more."""
+    connection = op.get_bind()
+    gone = {row.id for table in ("returns", "fitted") for row in connection.execute(sa.text(f"select id from {table}"))}
+    columns = sa.column("account_id"), sa.column("key"), sa.column("body", sa.JSON())
+    replies = sa.table("replies", *columns)
+    for row in connection.execute(sa.select(replies)).all():
+        if row.body.get("id") in gone:
+            connection.execute(
+                sa.delete(replies).where(replies.c.account_id == row.account_id, replies.c.key == row.key)
+            )
