@@ -1,4 +1,4 @@
-"""Backup while a parcel is taken in, restored on the other database: the record is whole and photos are still recognised.
+"""Backup while a parcel is taken in, restored on the other database: record whole, photos still recognised.
 
 Checked by the record's own verification, by every reference of every table, and by taking the same parcel in again.
 """
