@@ -303,10 +303,9 @@ def _forget_replies() -> None:
     """A key that was used at the desk must not bring back the answer that tells of a return which is no more."""
     connection = op.get_bind()
     gone = {row.id for table in ("returns", "fitted") for row in connection.execute(sa.text(f"select id from {table}"))}
-    columns = sa.column("account_id"), sa.column("key"), sa.column("body", sa.JSON())
-    replies = sa.table("replies", *columns)
+    account: sa.ColumnClause[str] = sa.column("account_id")
+    key: sa.ColumnClause[str] = sa.column("key")
+    replies = sa.table("replies", account, key, sa.column("body", sa.JSON()))
     for row in connection.execute(sa.select(replies)).all():
         if row.body.get("id") in gone:
-            connection.execute(
-                sa.delete(replies).where(replies.c.account_id == row.account_id, replies.c.key == row.key)
-            )
+            connection.execute(sa.delete(replies).where(account == row.account_id, key == row.key))
