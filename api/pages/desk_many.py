@@ -96,6 +96,11 @@ class RegradeContext:
     differences: tuple[Difference, ...]
     fault: str
 
+    @property
+    def changed(self) -> int:
+        """How many would differ; one that cannot be told is none of them."""
+        return sum(bool(one.lines) for one in self.differences)
+
 
 STATES = (("open", "Open returns"), ("decided", "Decided returns"), ("mine", "What I can do next"))
 
