@@ -11,8 +11,9 @@ from fastapi.testclient import TestClient
 
 from wearvision.standard.limits import load_limits
 
+UPPER = {True: "clean_from = 95.0", False: "replace_from = 95.0"}
 LENIENT = "\n".join(
-    f"[coupler.{row.measure}]\nserviceable_below = 90.0\n{'clean' if row.clean_from is not None else 'replace'}_from = 95.0"
+    f"[coupler.{row.measure}]\nserviceable_below = 90.0\n{UPPER[row.clean_from is not None]}"
     for row in load_limits().of_part("coupler")
 )
 
