@@ -98,7 +98,7 @@ class CounterReadingCreate(Body):
     """A reading at the counter: the fields that the check asks for."""
 
     model_config = ConfigDict(
-        json_schema_extra={"examples": [{"check": "coupler-fit", "values": {"fit": "slips on, turns together"}}]}
+        json_schema_extra={"examples": [{"check": "coupler-fit", "values": {"reading": "slides on"}}]}
     )
     id: RecordId | None = None
     check: Line

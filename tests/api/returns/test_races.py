@@ -202,7 +202,7 @@ def test_another_part_is_weighed_by_its_own_photos_and_readings(desk: Desk) -> N
     with desk.house.session() as session:
         reckon(desk.house, session, evidence.grade(desk.house, session, desk.ada, claim))
         session.commit()
-    values = {"reading": "slips on, turns together"}
+    values = {"reading": "slides on"}
     desk.act(claim, lambda s, row: evidence.add_reading(s, desk.ada, row, "coupler-fit", values))
     desk.act(claim, lambda s, row: intake.change(s, desk.ada, row, {"part": "electrode"}))
     assert desk.read(claim, lambda row: row.grade_id) is None
