@@ -364,12 +364,33 @@ def beside(name: str, px_per_mm: float, turns: int) -> tuple[np.ndarray, np.ndar
     return bare, packed(tagged, 95)
 
 
-@pytest.mark.parametrize("turns", [0, 1])
+SEEN_BESIDE = (
+    "flame_cell-face-replace-1",
+    "flame_cell-face-serviceable-1",
+    "electrode-side-clean-and-reuse-2",
+    "coupler-side-clean-and-reuse-1",
+    "coupler-end-clean-and-reuse-1",
+    "not-a-part-1",
+    "unfit-shaken",
+)
+NOT_THE_SAME = {
+    ("coupler-side-clean-and-reuse-1", 0): "mixed-2 refuses the picture that has the bench drawn out and no tag",
+    ("unfit-shaken", 0): "mixed-2: shaken is found without the tag only",
+    ("unfit-shaken", 1): "mixed-2: shaken is found without the tag only",
+}
+"""Known to differ with the released model, of the fourteen that were tried."""
+
+
 @pytest.mark.parametrize(
-    "name",
-    ["flame_cell-face-replace-1", "flame_cell-face-serviceable-1", "electrode-side-clean-and-reuse-2",
-     "coupler-side-clean-and-reuse-1", "coupler-end-clean-and-reuse-1", "not-a-part-1", "unfit-shaken"],
-)  # fmt: skip
+    ("name", "turns"),
+    [
+        pytest.param(name, turns, marks=pytest.mark.xfail(reason=NOT_THE_SAME[name, turns], strict=True))
+        if (name, turns) in NOT_THE_SAME
+        else (name, turns)
+        for name in SEEN_BESIDE
+        for turns in (0, 1)
+    ],
+)
 def test_tag_beside_the_part_changes_neither_grade_nor_faults(grader, name: str, turns: int):
     bare, tagged = (grader.grade_image(image) for image in beside(name, 5.0, turns))
     assert tagged.part["name"] == bare.part["name"]
