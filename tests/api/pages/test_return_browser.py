@@ -104,7 +104,7 @@ def test_a_return_is_settled_by_keyboard_alone(chromium: Browser, desk: str) -> 
     keys.tab_to("Kind")
     keys.type("Fl")
     keys.tab_to("Who claims")
-    keys.type("Kestrel Hire, yard")
+    keys.type("Ostvale Hire, yard")
     keys.tab_to("Take it in")
     keys.send()
     assert page.url.endswith("#photos")

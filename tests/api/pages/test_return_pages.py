@@ -29,7 +29,7 @@ COUPLER = "coupler-end-clean-and-reuse-1.jpg"
 CLAIM = {
     "part": "flame_cell",
     "machine": "KH-13",
-    "claimant": "Kestrel Hire, yard",
+    "claimant": "Ostvale Hire, yard",
     "story": "Goes out after a minute, then locks out.",
     "claimed": "defect",
     "value": "129,50",

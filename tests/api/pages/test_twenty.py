@@ -138,7 +138,7 @@ def parcel(folder: Path) -> None:
     with Image.open(SAMPLES / CASES["burned"].photos["face"]) as image:
         small = image.resize((image.width * 4 // 5, image.height * 4 // 5))
         ImageEnhance.Brightness(small).enhance(1.15).save(folder / "again.jpg", quality=80)
-    fixed = {"machine": "KH-13", "claimant": "Kestrel Hire, yard", "kept_where": "Shelf 4", "kept_until": "2027-03-31"}
+    fixed = {"machine": "KH-13", "claimant": "Ostvale Hire, yard", "kept_where": "Shelf 4", "kept_until": "2027-03-31"}
     fixed |= {"installed_on": "2026-07-20", "failed_on": "2026-09-03", "claimed": "defect", "value_minor": "1980"}
     rows = []
     for name, case in CASES.items():

@@ -28,7 +28,7 @@ CLAIM: dict[str, Any] = {
     "installed_on": date(2026, 7, 20),
     "failed_on": date(2026, 9, 3),
     "returned_on": date(2026, 9, 17),
-    "claimant": "Kestrel Hire, yard",
+    "claimant": "Ostvale Hire, yard",
     "story": "Melted. Burner ran without fuel pressure.",
     "claimed": "defect",
     "value_minor": 1980,

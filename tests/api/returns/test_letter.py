@@ -86,7 +86,7 @@ def claim(*decisions: Decision, **said: Any) -> ReturnRow:
             "part_number": "DC-8",
             "machine": "KH-13",
             "returned_on": date(2026, 9, 17),
-            "claimant": "Kestrel Hire, yard",
+            "claimant": "Ostvale Hire, yard",
             "story": "It slipped.",
             "kept_where": "Shelf 4",
             "kept_until": date(2027, 3, 31),
@@ -109,7 +109,7 @@ def test_letter_says_decision_finding_reason_and_what_can_be_done() -> None:
     )
     text = text_of(row)
     for said in (
-        "To Kestrel Hire, yard",
+        "To Ostvale Hire, yard",
         "Return: 26-00042-33",
         "Part: drive coupler, part number DC-8",
         "Handed in: 17 September 2026",
@@ -185,10 +185,10 @@ def test_without_a_decision_that_stands_there_is_no_letter() -> None:
 
 
 def test_letterhead_and_contact_are_the_sites_own() -> None:
-    own = Settings(house_name="Kestrel Hire", house_address="Yard 5", house_contact="the office, Yard 5")
+    own = Settings(house_name="Ostvale Hire", house_address="Yard 5", house_contact="the office, Yard 5")
     row = claim(decision(1))
     text = text_of(row, own)
-    assert text.startswith("Kestrel Hire Yard 5 To Kestrel Hire, yard")
+    assert text.startswith("Ostvale Hire Yard 5 To Ostvale Hire, yard")
     assert "Write or speak to the office, Yard 5." in text
     assert not letter_of(SETTINGS, row).house
 

@@ -64,7 +64,7 @@ def desk(client: TestClient, samples: Path) -> Desk:
 @pytest.fixture(scope="module")
 def settled(desk: Desk) -> str:
     """A graded return that was declined and signed; tests read it and change nothing of it."""
-    return decided(desk, graded(desk, claimant="Kestrel Hire, Süd-Øst Łódź"))
+    return decided(desk, graded(desk, claimant="Ostvale Hire, Süd-Øst Łódź"))
 
 
 AT = datetime(2026, 10, 1, 9, 30, tzinfo=UTC)
@@ -121,7 +121,7 @@ def test_sheet_says_all_that_the_decision_rests_on(desk: Desk, settled: str) -> 
     for said in (
         row.number,
         "Decided: claim declined",
-        "Claimant: Kestrel Hire, Süd-Øst Łódź",
+        "Claimant: Ostvale Hire, Süd-Øst Łódź",
         "Holds for right: possible defect of the part",
         "Part number: DC-8",
         "Lot: 2611",
