@@ -13,7 +13,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from wearvision.capture import read_capture
-from wearvision.photo import read_photo
+from wearvision.photo import Photo, read_photo
 from wearvision.standard.views import wanted_views
 from wearvision_api.honesty import index
 from wearvision_api.honesty.dates import ask_dates
@@ -75,7 +75,12 @@ def see(data: bytes) -> Seen:
     Raises:
         wearvision.errors.PhotoError: they are no photo that can be read.
     """
-    packed = pack(normal_picture(read_photo(data).image))
+    return see_photo(read_photo(data))
+
+
+def see_photo(photo: Photo) -> Seen:
+    """What is compared of a photo that was read."""
+    packed = pack(normal_picture(photo.image))
     return Seen(packed, mark(unpack(packed)))
 
 

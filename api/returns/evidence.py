@@ -8,7 +8,6 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from wearvision.photo import read_photo
 from wearvision.return_tag import read_return_tag
 from wearvision.standard.counter import judge
 from wearvision.standard.views import wanted_views
@@ -43,9 +42,10 @@ def shot_of(house: House, data: bytes) -> Shot:
     Raises:
         wearvision.errors.PhotoError: the bytes are no photo that can be read; nothing is kept.
     """
-    stored = photos.store(house, data)
-    tag = read_return_tag(read_photo(data))
-    return Shot(stored, tag.to_dict() if tag is not None else None, honesty.see(data))
+    photo = photos.read(house, data)
+    stored = photos.keep(house, data, photo)
+    tag = read_return_tag(photo)
+    return Shot(stored, tag.to_dict() if tag is not None else None, honesty.see_photo(photo))
 
 
 def add_photo(

@@ -11,7 +11,7 @@ from PIL import Image
 from sqlalchemy import Select, exists, or_, select
 from sqlalchemy.orm import Session
 
-from wearvision.photo import ReadLimits, read_photo
+from wearvision.photo import Photo, ReadLimits, read_photo
 from wearvision_api.accounts.roles import Caller
 from wearvision_api.house import House
 from wearvision_api.problems import Problem
@@ -60,7 +60,20 @@ def store(house: House, data: bytes) -> Stored:
     Raises:
         wearvision.errors.PhotoError: the bytes are no photo that can be read; nothing is kept.
     """
-    photo = read_photo(data, limits=ReadLimits(max_bytes=house.settings.max_upload_mb * 2**20))
+    return keep(house, data, read(house, data))
+
+
+def read(house: House, data: bytes) -> Photo:
+    """An upload as a photo, as large as the setting ``max_upload_mb`` allows.
+
+    Raises:
+        wearvision.errors.PhotoError: the bytes are no photo that can be read.
+    """
+    return read_photo(data, limits=ReadLimits(max_bytes=house.settings.max_upload_mb * 2**20))
+
+
+def keep(house: House, data: bytes, photo: Photo) -> Stored:
+    """Brings the bytes of a photo that was read to disk."""
     height, width = photo.full_size
     return Stored(
         sha256=house.blobs.put(data),
