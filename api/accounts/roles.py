@@ -10,18 +10,21 @@ ROLES: tuple[Role, ...] = ("technician", "counter", "trainer", "administrator")
 
 OWN = "account:own"
 """One's own password and tokens. No token may do this: it would outlive its own revocation by making another."""
-_READ = {"photos:read", "grades:read", "machines:read", "inspections:read"}
-_GRADE = {"photos:write", "grades:write"}
+_READ = {"photos:read", "grades:read", "machines:read", "inspections:read", "trust:read"}
+_GRADE = {"photos:write", "grades:write", "photos:permit"}
 _DESK = {"returns:read", "returns:write", "returns:decide", "record:read", "figures:read"}
 """The returns desk: claims and evidence, decisions and signatures, the log, figures by lot."""
+_TEACH = {"teaching:read", "labels:write", "teaching:write", "models:release"}
+"""Teaching: examples and sets, labels and practice, trainings, and which model grades."""
 MAY: dict[Role, frozenset[str]] = {
     "technician": frozenset(_READ | _GRADE | {"machines:write", "inspections:write", OWN}),
     "counter": frozenset(_READ | _GRADE | _DESK | {OWN}),
-    "trainer": frozenset(_READ | {OWN}),
+    "trainer": frozenset(_READ | _TEACH | {OWN}),
     "administrator": frozenset(
         _READ
         | _GRADE
         | _DESK
+        | _TEACH
         | {"machines:write", "inspections:write", "accounts:manage", "metrics:read", "photos:erase", OWN}
     ),
 }

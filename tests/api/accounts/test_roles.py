@@ -38,6 +38,12 @@ EXPECTED = {
     "record:read": "no yes no yes",
     "figures:read": "no yes no yes",
     "photos:erase": "no no no yes",
+    "trust:read": "yes yes yes yes",
+    "photos:permit": "yes yes no yes",
+    "teaching:read": "no no yes yes",
+    "labels:write": "no no yes yes",
+    "teaching:write": "no no yes yes",
+    "models:release": "no no yes yes",
     "account:own": "yes yes yes yes",
     "any account": "yes yes yes yes",
 }

@@ -1,0 +1,1 @@
+"""Teaching: examples, labels, agreement, data sets, trainings, and which model grades."""

@@ -1,0 +1,1 @@
+"""Trains a released model again on a site's own labelled photos."""
