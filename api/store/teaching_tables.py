@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import secrets
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ForeignKey, Index, String, Text
+from sqlalchemy import ForeignKey, Index, LargeBinary, String, Text, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from wearvision_api.store.tables import Account, Base, GradeRow, Id, Owned, PhotoRow, now
+
+
+def random_draw() -> float:
+    """A lot that nobody can foresee, 0 to 1."""
+    return secrets.randbelow(2**53) / 2**53
 
 
 class Permission(Base):
@@ -54,6 +60,16 @@ class ExampleRow(Owned, Base):
     truth: Mapped[dict[str, Any] | None]
     """As ``wearvision.labels`` settled it."""
     settled_at: Mapped[datetime | None]
+    brought: Mapped[dict[str, Any] | None]
+    """What came with it in a labelled folder: ``{"truth", "labels", "masks": {name: the blob's SHA-256}}``. Labels of
+    other people than those of this house; they count where nobody labelled it here."""
+    draw: Mapped[float] = mapped_column(default=random_draw, index=True)
+    """Its place among all by lot, 0 to 1, drawn when it came; random hand-outs go by it."""
+    held_by: Mapped[str | None] = mapped_column(ForeignKey("accounts.id"))
+    """Who was handed it to label, so that nobody else is meanwhile."""
+    held_until: Mapped[datetime | None]
+    left_out: Mapped[dict[str, Any] | None]
+    """Why it is left out: ``{"why": "skipped"|"permission withdrawn"|"erased", "by", "at", "reason"}``."""
     version: Mapped[int] = mapped_column(default=1)
     photo: Mapped[PhotoRow] = relationship()
     labels: Mapped[list[LabelRow]] = relationship(order_by="LabelRow.created_at", back_populates="example")
@@ -90,12 +106,36 @@ class DoubtRow(Base):
     answered_at: Mapped[datetime | None]
 
 
+class FeatureRow(Base):
+    """What a model's heads work on, of one photo: costly to make, so kept; it can be made again."""
+
+    __tablename__ = "photo_features"
+    sha256: Mapped[str] = mapped_column(String(64), primary_key=True)
+    """Of the photo."""
+    model: Mapped[str] = mapped_column(String(64), primary_key=True)
+    """SHA-256 of the model's graph."""
+    features: Mapped[bytes] = mapped_column(LargeBinary)
+    """Half-precision numbers, little endian."""
+
+
+class SittingRow(Owned, Base):
+    """A round of practice: which settled examples somebody is asked, in order."""
+
+    __tablename__ = "sittings"
+    part: Mapped[str | None] = mapped_column(String(20))
+    """Of this part only; None: of all."""
+    asked: Mapped[list[Any]]
+    """Ids of examples."""
+    answers: Mapped[list[PracticeRow]] = relationship(order_by="PracticeRow.created_at")
+
+
 class PracticeRow(Owned, Base):
     """An answer of somebody who practises on a settled example."""
 
     __tablename__ = "practice"
+    __table_args__ = (UniqueConstraint("sitting", "example_id"),)
     example_id: Mapped[str] = mapped_column(ForeignKey("examples.id"), index=True)
-    sitting: Mapped[str] = mapped_column(Id, index=True)
+    sitting: Mapped[str] = mapped_column(ForeignKey("sittings.id"), index=True)
     body: Mapped[dict[str, Any]]
     found: Mapped[dict[str, Any]]
     """Per thing asked whether it was right, and what the truth was."""
@@ -122,6 +162,8 @@ class DataSetPhoto(Base):
     photo_id: Mapped[str] = mapped_column(ForeignKey("photos.id"), primary_key=True, index=True)
     sha256: Mapped[str] = mapped_column(String(64))
     split: Mapped[str] = mapped_column(String(10))
+    masks: Mapped[dict[str, Any]]
+    """Region or mark to the SHA-256 of its mask, a blob; empty once the photo was erased."""
 
 
 class TrainingRow(Owned, Base):
@@ -179,6 +221,8 @@ class ModelTurn(Base):
     """``use`` or ``shadow``."""
     model: Mapped[str] = mapped_column(String(80))
     """Id of a site's or a released model; empty: none (a shadow ends), or the one of the settings."""
+    back: Mapped[bool] = mapped_column(default=False)
+    """Whether the turn before was taken back by this one, so that the next step back goes further."""
     by_id: Mapped[str] = mapped_column(ForeignKey("accounts.id"))
     at: Mapped[datetime] = mapped_column(default=now)
     reason: Mapped[str] = mapped_column(Text, default="")
@@ -206,9 +250,11 @@ class AskedRow(Base):
     asked: Mapped[bool]
     """Whether the draw asked for it; rows of those not drawn count too."""
     why: Mapped[str] = mapped_column(String(20))
-    """``doubt``, ``drawn`` or ``not drawn``."""
-    at: Mapped[datetime] = mapped_column(default=now)
-    grade: Mapped[GradeRow] = relationship()
+    """``doubt``, ``worn`` (graded worse than serviceable), ``drawn`` or ``not drawn``."""
+    facts: Mapped[dict[str, Any]]
+    """What rates and drift are counted by, so that no report has to be read for them: see ``trust.facts``."""
+    at: Mapped[datetime] = mapped_column(default=now, index=True)
+    grade: Mapped[GradeRow] = relationship(back_populates="asked")
 
 
 __all__ = [
@@ -217,11 +263,14 @@ __all__ = [
     "DataSetRow",
     "DoubtRow",
     "ExampleRow",
+    "FeatureRow",
     "LabelRow",
     "ModelRow",
     "ModelTurn",
     "Permission",
     "PracticeRow",
     "ShadowRow",
+    "SittingRow",
     "TrainingRow",
+    "random_draw",
 ]

@@ -35,6 +35,7 @@ def upgrade() -> None:
         sa.Column("place", sa.Integer(), autoincrement=True, nullable=False),
         sa.Column("kind", sa.String(length=10), nullable=False),
         sa.Column("model", sa.String(length=80), nullable=False),
+        sa.Column("back", sa.Boolean(), nullable=False),
         sa.Column("by_id", sa.String(length=36), nullable=False),
         sa.Column("at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("reason", sa.Text(), nullable=False),
@@ -50,6 +51,7 @@ def upgrade() -> None:
         sa.Column("photo_id", sa.String(length=36), nullable=False),
         sa.Column("sha256", sa.String(length=64), nullable=False),
         sa.Column("split", sa.String(length=10), nullable=False),
+        sa.Column("masks", sa.JSON(), nullable=False),
         sa.ForeignKeyConstraint(["photo_id"], ["photos.id"], name=op.f("fk_data_set_photos_photo_id")),
         sa.ForeignKeyConstraint(["set_id"], ["data_sets.id"], name=op.f("fk_data_set_photos_set_id")),
         sa.PrimaryKeyConstraint("set_id", "photo_id", name=op.f("pk_data_set_photos")),
@@ -74,10 +76,16 @@ def upgrade() -> None:
         sa.Column("state", sa.String(length=12), nullable=False),
         sa.Column("truth", sa.JSON(), nullable=True),
         sa.Column("settled_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("brought", sa.JSON(), nullable=True),
+        sa.Column("draw", sa.Double(), nullable=False),
+        sa.Column("held_by", sa.String(length=36), nullable=True),
+        sa.Column("held_until", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("left_out", sa.JSON(), nullable=True),
         sa.Column("version", sa.Integer(), nullable=False),
         sa.Column("id", sa.String(length=36), nullable=False),
         sa.Column("owner_id", sa.String(length=36), nullable=False),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["held_by"], ["accounts.id"], name=op.f("fk_examples_held_by")),
         sa.ForeignKeyConstraint(["owner_id"], ["accounts.id"], name=op.f("fk_examples_owner_id")),
         sa.ForeignKeyConstraint(["photo_id"], ["photos.id"], name=op.f("fk_examples_photo_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_examples")),
@@ -85,6 +93,7 @@ def upgrade() -> None:
     )
     with op.batch_alter_table("examples", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_examples_created_at"), ["created_at"], unique=False)
+        batch_op.create_index(batch_op.f("ix_examples_draw"), ["draw"], unique=False)
         batch_op.create_index(batch_op.f("ix_examples_owner_id"), ["owner_id"], unique=False)
         batch_op.create_index(batch_op.f("ix_examples_sha256"), ["sha256"], unique=False)
         batch_op.create_index(batch_op.f("ix_examples_split_group"), ["split_group"], unique=False)
@@ -180,6 +189,27 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f("ix_models_sha256"), ["sha256"], unique=False)
 
     op.create_table(
+        "photo_features",
+        sa.Column("sha256", sa.String(length=64), nullable=False),
+        sa.Column("model", sa.String(length=64), nullable=False),
+        sa.Column("features", sa.LargeBinary(), nullable=False),
+        sa.PrimaryKeyConstraint("sha256", "model", name=op.f("pk_photo_features")),
+    )
+    op.create_table(
+        "sittings",
+        sa.Column("part", sa.String(length=20), nullable=True),
+        sa.Column("asked", sa.JSON(), nullable=False),
+        sa.Column("id", sa.String(length=36), nullable=False),
+        sa.Column("owner_id", sa.String(length=36), nullable=False),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["owner_id"], ["accounts.id"], name=op.f("fk_sittings_owner_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_sittings")),
+    )
+    with op.batch_alter_table("sittings", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_sittings_created_at"), ["created_at"], unique=False)
+        batch_op.create_index(batch_op.f("ix_sittings_owner_id"), ["owner_id"], unique=False)
+
+    op.create_table(
         "practice",
         sa.Column("example_id", sa.String(length=36), nullable=False),
         sa.Column("sitting", sa.String(length=36), nullable=False),
@@ -191,7 +221,9 @@ def upgrade() -> None:
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["example_id"], ["examples.id"], name=op.f("fk_practice_example_id")),
         sa.ForeignKeyConstraint(["owner_id"], ["accounts.id"], name=op.f("fk_practice_owner_id")),
+        sa.ForeignKeyConstraint(["sitting"], ["sittings.id"], name=op.f("fk_practice_sitting")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_practice")),
+        sa.UniqueConstraint("sitting", "example_id", name=op.f("uq_practice_sitting_example_id")),
     )
     with op.batch_alter_table("practice", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_practice_created_at"), ["created_at"], unique=False)
@@ -205,10 +237,14 @@ def upgrade() -> None:
         sa.Column("chance", sa.Double(), nullable=False),
         sa.Column("asked", sa.Boolean(), nullable=False),
         sa.Column("why", sa.String(length=20), nullable=False),
+        sa.Column("facts", sa.JSON(), nullable=False),
         sa.Column("at", sa.DateTime(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["grade_id"], ["grades.id"], name=op.f("fk_asked_checks_grade_id")),
         sa.PrimaryKeyConstraint("grade_id", name=op.f("pk_asked_checks")),
     )
+    with op.batch_alter_table("asked_checks", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_asked_checks_at"), ["at"], unique=False)
+
     op.create_table(
         "shadow_grades",
         sa.Column("grade_id", sa.String(length=36), nullable=False),
@@ -222,14 +258,22 @@ def upgrade() -> None:
     )
     with op.batch_alter_table("shadow_grades", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_shadow_grades_differs"), ["differs"], unique=False)
+    with op.batch_alter_table("returns", schema=None) as batch_op:
+        batch_op.add_column(sa.Column("may_teach", sa.Boolean(), nullable=False, server_default=sa.false()))
 
 
 def downgrade() -> None:
     """Back to the one before."""
+    with op.batch_alter_table("returns", schema=None) as batch_op:
+        batch_op.drop_column("may_teach")
+
     with op.batch_alter_table("shadow_grades", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_shadow_grades_differs"))
 
     op.drop_table("shadow_grades")
+    with op.batch_alter_table("asked_checks", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_asked_checks_at"))
+
     op.drop_table("asked_checks")
     with op.batch_alter_table("practice", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_practice_sitting"))
@@ -238,6 +282,12 @@ def downgrade() -> None:
         batch_op.drop_index(batch_op.f("ix_practice_created_at"))
 
     op.drop_table("practice")
+    with op.batch_alter_table("sittings", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_sittings_owner_id"))
+        batch_op.drop_index(batch_op.f("ix_sittings_created_at"))
+
+    op.drop_table("sittings")
+    op.drop_table("photo_features")
     with op.batch_alter_table("models", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_models_sha256"))
 
@@ -263,6 +313,7 @@ def downgrade() -> None:
         batch_op.drop_index(batch_op.f("ix_examples_split_group"))
         batch_op.drop_index(batch_op.f("ix_examples_sha256"))
         batch_op.drop_index(batch_op.f("ix_examples_owner_id"))
+        batch_op.drop_index(batch_op.f("ix_examples_draw"))
         batch_op.drop_index(batch_op.f("ix_examples_created_at"))
 
     op.drop_table("examples")
