@@ -43,6 +43,8 @@ class ReturnRow(Owned, Base):
     currency: Mapped[str] = mapped_column(String(3), default="")
     kept_where: Mapped[str] = mapped_column(String(120), default="")
     kept_until: Mapped[date | None]
+    may_teach: Mapped[bool] = mapped_column(default=False)
+    """Whether the claimant lets the photos be used to teach."""
     state: Mapped[str] = mapped_column(String(20), default="gathering", index=True)
     """``gathering``, ``second person``, ``decided`` or ``objected``."""
     doubt: Mapped[float] = mapped_column(default=1.0, index=True)
