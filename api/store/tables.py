@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import uuid
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import JSON, DateTime, Dialect, ForeignKey, MetaData, String, Text, TypeDecorator
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
+
+if TYPE_CHECKING:
+    from wearvision_api.store.teaching_tables import AskedRow
 
 
 def now() -> datetime:
@@ -227,6 +230,8 @@ class GradeRow(Owned, Base):
     photos: Mapped[list[GradePhoto]] = relationship(order_by="GradePhoto.place", back_populates="grade")
     readings: Mapped[list[ReadingRow]] = relationship(order_by="ReadingRow.created_at")
     owner: Mapped[Account] = relationship()
+    asked: Mapped[AskedRow | None] = relationship("AskedRow", back_populates="grade")
+    """Which hand check was asked for; None for grades from before that was kept, and those that need none."""
 
 
 class GradePhoto(Base):
