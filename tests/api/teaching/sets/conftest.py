@@ -21,7 +21,7 @@ from wearvision_api.store.tables import Account, PhotoRow
 from wearvision_api.store.teaching_tables import DataSetPhoto, DataSetRow, ModelRow
 
 
-def picture(seed: int, size: int = 24) -> bytes:
+def picture(seed: int, size: int = 96) -> bytes:
     """A small PNG of noise; another seed, other bytes."""
     pixels = np.random.default_rng(seed).integers(0, 256, (size, size, 3), np.uint8)
     buffer = io.BytesIO()
@@ -62,7 +62,7 @@ class World:
         session.add(row)
         session.flush()
         session.add_all(
-            DataSetPhoto(set_id=row.id, photo_id=one.id, sha256=one.sha256, split="train") for one in photos
+            DataSetPhoto(set_id=row.id, photo_id=one.id, sha256=one.sha256, split="train", masks={}) for one in photos
         )
         return row
 
