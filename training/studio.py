@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from wearvision.parts import PARTS, region_names
 from wearvision_training.example import Example
 from wearvision_training.pathtrace.solid import Model
-from wearvision_training.recipe import Engine, Recipe
+from wearvision_training.recipe import Engine, Parameters, Recipe
 from wearvision_training.scenes.bench import sample_bench
 from wearvision_training.scenes.camera import FAULTS, sample_fill, sample_lens, sample_pose, sample_sensor
 from wearvision_training.scenes.clutter import sample_clutter, sample_glass
@@ -46,6 +46,7 @@ def sample_recipe(
     families: Sequence[str] | None = None,
     view: str | None = None,
     fault: str | None = None,
+    design: Parameters | None = None,
     engine: Engine = "sketch",
 ) -> Recipe:
     """A recipe by chance: family, design, wear, scene, camera.
@@ -56,7 +57,9 @@ def sample_recipe(
         families: Families to choose from; all by default.
         view: One of the part's views; by chance by default.
         fault: One of ``scenes.camera.FAULTS`` to make a photo that is unfit to judge.
+        design: The part when new, of one family and view that are named too; by chance by default.
         engine: Who is to draw it; the path tracer's records say more of the room and the lens.
+
     Raises:
         UnknownPart: the part is not known.
         ValueError: an unknown family, view or fault.
@@ -72,9 +75,9 @@ def sample_recipe(
     weights = np.array([known.weights.get(name, 1.0) for name in chosen])
     family = str(rng.choice(chosen, p=weights / weights.sum()))
     seen = view if view is not None else _any_view(known.views, rng)
-    design = known.sample_design(family, seen, rng)
-    wear = known.sample_wear(design, seen, rng)
-    recipe = Recipe(part, seen, family, design, wear, seed=int(rng.integers(0, 2**31)))
+    made = design if design is not None else known.sample_design(family, seen, rng)
+    wear = known.sample_wear(made, seen, rng)
+    recipe = Recipe(part, seen, family, made, wear, seed=int(rng.integers(0, 2**31)))
     staged = _set_scene(recipe, rng, fault)
     return _set_room(staged, rng) if engine == "pathtrace" else staged
 

@@ -1,0 +1,1 @@
+"""A simulated company: its own designs and camera, to measure what labels are worth."""
