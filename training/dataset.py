@@ -108,7 +108,12 @@ def make(plan: Plan, index: int) -> Example:
     return studio.draw(recipe, plan.size, samples=plan.samples)
 
 
-def _make_shard(task: tuple[Plan, int, Path, float | None]) -> int:
+ShardTask = tuple[Plan, int, Path, float | None]
+"""Plan, number, folder, and when no further picture is begun."""
+
+
+def make_shard(task: ShardTask) -> int:
+    """Makes a shard that is not there yet, whole or not at all; returns how many pictures were made."""
     plan, number, folder, deadline = task
     cv2.setNumThreads(1)
     name = f"{number:05d}"
@@ -191,6 +196,17 @@ def _claim(folder: Path, plan: Plan) -> None:
     note.write_text(json.dumps(asdict(plan)), "utf-8")
 
 
+def shard_tasks(folder: Path, plan: Plan, deadline: float | None = None) -> list[ShardTask]:
+    """What ``make_shard`` has to do for a plan, in a folder that then holds no other.
+
+    Raises:
+        ValueError: the folder holds a set of another plan.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    _claim(folder, plan)
+    return [(plan, number, folder, deadline) for number in range(-(-plan.count // plan.shard))]
+
+
 def build(
     folder: Path,
     plan: Plan,
@@ -219,9 +235,7 @@ def build(
     from tqdm import tqdm
 
     deadline = None if time_limit is None else time.time() + time_limit
-    folder.mkdir(parents=True, exist_ok=True)
-    _claim(folder, plan)
-    tasks = [(plan, number, folder, deadline) for number in range(-(-plan.count // plan.shard))]
+    tasks = shard_tasks(folder, plan, deadline)
     context = get_context("spawn")
     dealt = context.Queue()
     for index in range(workers):
@@ -231,7 +245,7 @@ def build(
         ProcessPoolExecutor(workers, context, initializer=_take_device, initargs=(dealt,)) as pool,
         tqdm(total=plan.count, desc=f"drawing {plan.split}", unit="picture", disable=not progress) as bar,
     ):
-        for count in pool.map(_make_shard, tasks):
+        for count in pool.map(make_shard, tasks):
             made += count
             bar.update(count)
     return made

@@ -51,8 +51,8 @@ def look(network: Network, image: NDArray[np.uint8]) -> Look:
     """
     first = _look_at(network, image, whole(image.shape))
     part = first.sighting.part
-    window = _around(first) if part != "none" else None
-    if window is None or window.side > CLOSER * first.window.side:
+    window = closer_window(first) if part != "none" else None
+    if window is None:
         return first
     second = _look_at(network, image, window)
     return second if second.sighting.part == part else first
@@ -72,7 +72,8 @@ def _inside(shape: tuple[int, ...], window: Window, size: int) -> tuple[slice, s
     return spans[0], spans[1]
 
 
-def _around(first: Look) -> Window | None:
+def closer_window(first: Look) -> Window | None:
+    """Where a closer look at the part that a look marked would lie; None where it would gain too little."""
     part = first.sighting.regions["part"] > SEEN
     rows, cols = np.flatnonzero(part.any(1)), np.flatnonzero(part.any(0))
     if rows.size < 4 or cols.size < 4:
@@ -82,4 +83,4 @@ def _around(first: Look) -> Window | None:
     side = max(8, round(max(tall, wide) * MARGIN))
     row = round(first.window.row + (rows[0] + rows[-1] + 1) / 2 * scale - side / 2)
     col = round(first.window.col + (cols[0] + cols[-1] + 1) / 2 * scale - side / 2)
-    return Window(row, col, side)
+    return Window(row, col, side) if side <= CLOSER * first.window.side else None

@@ -135,10 +135,20 @@ class Network:
         Args:
             square: RGB, (size, size, 3) uint8; see ``square_crop``.
         """
+        return self._sighting(self._run(square, self._outputs))
+
+    def with_features(self, square: NDArray[np.uint8]) -> tuple[Sighting, NDArray[np.float32]]:
+        """What it sees, and (D,) what its heads work on, at the cost of one look."""
+        raw = self._run(square, [*self._outputs, "features"])
+        return self._sighting(raw), np.asarray(raw["features"][0], np.float32)
+
+    def _run(self, square: NDArray[np.uint8], outputs: list[str]) -> dict[str, Any]:
         expected = (self.size, self.size, 3)
         if square.shape != expected or square.dtype != np.uint8:
             raise ValueError(f"expected uint8 {expected}, got {square.dtype} {square.shape}")
-        raw = dict(zip(self._outputs, self._session.run(self._outputs, {"photo": square[None]}), strict=True))
+        return dict(zip(outputs, self._session.run(outputs, {"photo": square[None]}), strict=True))
+
+    def _sighting(self, raw: Mapping[str, Any]) -> Sighting:
         record = self._record
         levels = record.get("levels") or [()] * len(record["measures"])
         reach = raw[LEVELLED][0] if LEVELLED in raw else np.zeros((len(levels), 0))
