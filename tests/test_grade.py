@@ -26,7 +26,7 @@ KINDS: dict[str, type | tuple[type, ...]] = {
     "photo": str, "sha256": str, "usable": bool, "faults": list, "part": dict, "refusal": (str, type(None)),
     "grade": (str, type(None)), "possible_grades": list, "probabilities": dict, "standing": str, "not_seen": list,
     "views_missing": list, "measures": list, "settings": list, "checks": list, "causes": list, "cautions": list,
-    "model": dict, "limits": dict, "milliseconds": dict,
+    "model": dict, "limits": dict, "milliseconds": dict, "inputs": list,
 }  # fmt: skip
 HEX64 = re.compile(r"[0-9a-f]{64}")
 

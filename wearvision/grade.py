@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from wearvision.calibration import Calibration
 from wearvision.examine import Examination, examine, scene_of
 from wearvision.fitness import Fault, assess, assess_frame
+from wearvision.inputs import Inputs, inputs_of
 from wearvision.judge import Chance, Joined, Judgement, Line, join, judge
 from wearvision.look import look
 from wearvision.measure.result import Unmeasured
@@ -48,6 +49,7 @@ class _Shot:
     settled: Mapping[str, Settled]
     settings: tuple[SettingLine, ...]
     milliseconds: Mapping[str, float]
+    inputs: Inputs
 
 
 class Grader:
@@ -150,7 +152,7 @@ class Grader:
         settings = settings_of(image, found) if fit else ()
         clock.append(time.perf_counter())
         spent = {"read": read_ms, "find": (clock[1] - clock[0]) * 1e3, "measure": (clock[2] - clock[1]) * 1e3}
-        return _Shot(name, sha256, found, tuple(faults), refusal, settled, settings, spent)
+        return _Shot(name, sha256, found, tuple(faults), refusal, settled, settings, spent, _inputs(found))
 
     def _reference(self, photo: Photo | None, spec: PartSpec) -> Scene | None:
         """The reference photo as a scene of the part; None if there is none or it shows something else."""
@@ -184,6 +186,7 @@ class Grader:
             "cautions": (DEFERENCE, *CAUTIONS),
             "model": self._model,
             "limits": {"id": self.limits.id, "sha256": self.limits.sha256},
+            "inputs": tuple(shot.inputs for shot in shots),
             "pictures": tuple(_picture(shot) for shot in shots),
         }
         spec = shots[0].found.spec
@@ -234,20 +237,34 @@ def read_source(source: Source) -> Photo:
 
 
 def _faults(found: Examination) -> tuple[Fault, ...]:
-    """Faults of the photo around the part, at the resolution that was judged, without what lies outside the photo."""
+    """Faults of the photo around the part, as it was judged."""
     if found.spec is None:
         return ()
+    square, masks, _ = _judged(found)
+    return assess(square, found.spec, found.view, masks)
+
+
+def _inputs(found: Examination) -> Inputs:
+    square, masks, scale = _judged(found)
+    sighting = found.look.sighting
+    return inputs_of(square, masks, scale, energy=sighting.energy, none=sighting.parts["none"])
+
+
+def _judged(found: Examination) -> tuple[NDArray[np.uint8], dict[str, NDArray[np.bool_]], float]:
+    """Picture and regions at the resolution that was judged, without what lies outside the photo, and the photo's
+    pixels to one of them."""
     inside = found.look.inside
     square, masks = found.look.square[inside], {name: mask[inside] for name, mask in found.masks.items()}
     shrink = found.look.pixels_per_pixel
-    if shrink < 1.0:
-        size = (max(8, round(square.shape[1] * shrink)), max(8, round(square.shape[0] * shrink)))
-        square = cv2.resize(square, size, interpolation=cv2.INTER_AREA).astype(np.uint8)
-        masks = {
-            name: cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(bool)
-            for name, mask in masks.items()
-        }
-    return assess(square, found.spec, found.view, masks)
+    if shrink >= 1.0:
+        return square, masks, shrink
+    size = (max(8, round(square.shape[1] * shrink)), max(8, round(square.shape[0] * shrink)))
+    square = cv2.resize(square, size, interpolation=cv2.INTER_AREA).astype(np.uint8)
+    masks = {
+        name: cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(bool)
+        for name, mask in masks.items()
+    }
+    return square, masks, 1.0
 
 
 def _joint_refusal(shots: list[_Shot]) -> str | None:

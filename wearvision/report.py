@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from wearvision.inputs import Inputs
 from wearvision.standard.grades import Grade
 
 
@@ -120,6 +121,7 @@ class Report:
         model: Id, hash and what it was calibrated on.
         limits: Id and hash of the limits in force.
         milliseconds: Time by step.
+        inputs: What each photo is like, by which a change of camera or light is noticed.
         pictures: For overlays.
     """
 
@@ -143,6 +145,7 @@ class Report:
     model: Mapping[str, Any] = field(default_factory=dict)
     limits: Mapping[str, Any] = field(default_factory=dict)
     milliseconds: Mapping[str, float] = field(default_factory=dict)
+    inputs: tuple[Inputs, ...] = ()
     pictures: tuple[Picture, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
@@ -168,6 +171,7 @@ class Report:
             "model": dict(self.model),
             "limits": dict(self.limits),
             "milliseconds": {name: round(value, 1) for name, value in self.milliseconds.items()},
+            "inputs": [one.to_dict() for one in self.inputs],
         }
 
 
