@@ -162,8 +162,9 @@ class DataSetPhoto(Base):
     photo_id: Mapped[str] = mapped_column(ForeignKey("photos.id"), primary_key=True, index=True)
     sha256: Mapped[str] = mapped_column(String(64))
     split: Mapped[str] = mapped_column(String(10))
-    masks: Mapped[dict[str, Any]]
-    """Region or mark to the SHA-256 of its mask, a blob; empty once the photo was erased."""
+    pieces: Mapped[dict[str, Any]]
+    """What was made of the photo, name to the blob's SHA-256: ``masks/NAME.png`` by region or mark, and ``labels.json``,
+    what people said and drew. Empty once the photo was erased."""
 
 
 class TrainingRow(Owned, Base):

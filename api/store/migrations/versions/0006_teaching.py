@@ -51,7 +51,7 @@ def upgrade() -> None:
         sa.Column("photo_id", sa.String(length=36), nullable=False),
         sa.Column("sha256", sa.String(length=64), nullable=False),
         sa.Column("split", sa.String(length=10), nullable=False),
-        sa.Column("masks", sa.JSON(), nullable=False),
+        sa.Column("pieces", sa.JSON(), nullable=False),
         sa.ForeignKeyConstraint(["photo_id"], ["photos.id"], name=op.f("fk_data_set_photos_photo_id")),
         sa.ForeignKeyConstraint(["set_id"], ["data_sets.id"], name=op.f("fk_data_set_photos_set_id")),
         sa.PrimaryKeyConstraint("set_id", "photo_id", name=op.f("pk_data_set_photos")),

@@ -62,7 +62,7 @@ class World:
         session.add(row)
         session.flush()
         session.add_all(
-            DataSetPhoto(set_id=row.id, photo_id=one.id, sha256=one.sha256, split="train", masks={}) for one in photos
+            DataSetPhoto(set_id=row.id, photo_id=one.id, sha256=one.sha256, split="train", pieces={}) for one in photos
         )
         return row
 
