@@ -43,6 +43,7 @@ from wearvision_api.routes import (
 )
 from wearvision_api.secure import OnlySecure
 from wearvision_api.settings import Settings
+from wearvision_api.teaching.shadow import AfterAnswer
 
 DESCRIPTION = (
     "Grades wear of burner parts from a photo. The photo is a first look: a measurement wins over it; the equipment "
@@ -57,7 +58,8 @@ def create_app(settings: Settings) -> FastAPI:
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         app.state.house = House.open(settings)
         try:
-            with daily(app.state.house):
+            house: House = app.state.house
+            with daily(house), house.current.watched(), house.shadow.running():
                 yield
         finally:
             app.state.house.close()
@@ -79,6 +81,7 @@ def create_app(settings: Settings) -> FastAPI:
     )
     problems.install(app)
     app.state.problem_page = home.problem_page
+    app.add_middleware(AfterAnswer)
     app.add_middleware(Doors, settings=settings)
     app.add_middleware(Overload, most=settings.requests)
     if settings.proxy:

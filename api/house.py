@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from wearvision.grade import Grader
 from wearvision.standard.checks import Checks, load_checks
+from wearvision.standard.limits import load_limits
 from wearvision_api.accounts.delay import Strangers
 from wearvision_api.accounts.gate import ensure_local
 from wearvision_api.accounts.passwords import Passwords
@@ -20,6 +21,10 @@ from wearvision_api.returns.policy_table import Policy, load_policy
 from wearvision_api.settings import Settings
 from wearvision_api.store.blobs import Blobs
 from wearvision_api.store.engine import migrate, open_engine
+from wearvision_api.teaching.current import Current
+from wearvision_api.teaching.gate import Gate, load_gate
+from wearvision_api.teaching.models import ModelFiles
+from wearvision_api.teaching.shadow import Shadow
 from wearvision_api.work import Work
 
 
@@ -30,21 +35,28 @@ class House:
     settings: Settings
     engine: Engine
     blobs: Blobs
-    grader: Grader
+    current: Current
     checks: Checks
     work: Work
     key: RecordKey
     policy: Policy
+    gate: Gate
+    shadow: Shadow
     passwords: Passwords = field(default_factory=Passwords)
     strangers: Strangers = field(default_factory=Strangers)
+
+    @property
+    def grader(self) -> Grader:
+        """The grader in use; it may be another one the next time, so take it once for one piece of work."""
+        return self.current.grader
 
     @classmethod
     def open(cls, settings: Settings) -> House:
         """Opens everything, migrates the database, makes the local account and names the record's key in it.
 
         Raises:
-            wearvision.errors.SetupError, LimitsError, wearvision_api.returns.policy_table.PolicyError: model, limits,
-                the record's key or the policy cannot be used.
+            wearvision.errors.SetupError, LimitsError, wearvision_api.returns.policy_table.PolicyError,
+                wearvision_api.teaching.gate.GateError: model, limits, the record's key, policy or gate cannot be used.
             sqlalchemy.exc.OperationalError: the database does not answer.
         """
         engine = open_engine(settings.database_url)
@@ -52,11 +64,21 @@ class House:
         blobs = Blobs(settings.blob_url)
         blobs.check()
         blobs.remove_drafts()
-        grader = Grader(settings.model or None, settings.limits)
+        files = ModelFiles(blobs, settings.data / "models")
+        current = Current(engine, files, settings.model, load_limits(settings.limits))
         policy = load_policy(settings.policy)
         key = open_key(settings.record_key_path)
         house = cls(
-            settings, engine, blobs, grader, load_checks(), Work(settings.workers, settings.waiting), key, policy
+            settings,
+            engine,
+            blobs,
+            current,
+            load_checks(),
+            Work(settings.workers, settings.waiting),
+            key,
+            policy,
+            load_gate(settings.gate),
+            Shadow(engine, blobs, current),
         )
         with house.session() as session:
             ensure_local(session)

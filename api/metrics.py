@@ -13,7 +13,7 @@ from pathlib import Path
 from fastapi import FastAPI
 from fsspec.implementations.local import LocalFileSystem
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
-from prometheus_client.core import GaugeMetricFamily, Metric
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
 from sqlalchemy import func, select
 from starlette.datastructures import Headers, MutableHeaders
@@ -77,6 +77,16 @@ class Standing(Collector):
         info = GaugeMetricFamily("wearvision_version", "Program and model, as labels.", labels=("program", "model"))
         info.add_metric((version("wearvision"), str(house.grader.model_id)), 1)
         yield info
+        wrong = GaugeMetricFamily(
+            "wearvision_model_not_loaded", "1 where a model is wanted and cannot be loaded here.", labels=("kind",)
+        )
+        for kind in ("use", "shadow"):
+            wrong.add_metric((kind,), float(kind in house.current.faults))
+        yield wrong
+        shadow = CounterMetricFamily("wearvision_shadow_grades", "Grades of the model in the shadow.", labels=("end",))
+        for end in ("graded", "dropped", "failed"):
+            shadow.add_metric((end,), float(getattr(house.shadow, end)))
+        yield shadow
         yield GaugeMetricFamily("wearvision_gradings_inside", "Gradings that run or wait.", value=house.work.inside)
         with house.session(writes=False) as session:
             photos, size = session.execute(select(func.count(), func.coalesce(func.sum(PhotoRow.bytes), 0))).one()

@@ -14,6 +14,7 @@ from wearvision_api import logs
 from wearvision_api.app import create_app
 from wearvision_api.returns.policy_table import load_policy
 from wearvision_api.settings import Settings
+from wearvision_api.teaching.gate import load_gate
 
 GRACE_S = 30
 """How long a stop waits for what is in flight."""
@@ -30,10 +31,12 @@ def serve(settings: Settings, ready: Callable[[str], None]) -> None:
 
     Raises:
         wearvision.errors.SetupError: the address cannot be listened on.
-        wearvision.errors.LimitsError, wearvision_api.returns.policy_table.PolicyError: a table is wrong.
+        wearvision.errors.LimitsError, wearvision_api.returns.policy_table.PolicyError,
+            wearvision_api.teaching.gate.GateError: a table is wrong.
     """
     load_limits(settings.limits)  # here, so that mistake is told in one line before anything opens
     load_policy(settings.policy)
+    load_gate(settings.gate)
     door = listen(settings.host, settings.port)
     logs.configure()
     config = uvicorn.Config(

@@ -39,6 +39,9 @@ class Settings(BaseSettings):
     policy: Path | None = Field(
         None, description="TOML file of the returns policy; empty: the example, which is no advice."
     )
+    gate: Path | None = Field(
+        None, description="TOML file of what a new model must show before its release; empty: the one that comes along."
+    )
     model: str = Field("", description="Released model or model folder; empty: the default.")
     workers: int = Field(os.cpu_count() or 1, ge=1, description="Photos graded at the same time.")
     waiting: int = Field(16, ge=0, description="Gradings that may wait; more are answered 503.")

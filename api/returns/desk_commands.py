@@ -27,6 +27,7 @@ from wearvision_api.returns.regrading import Said, Would, regrade
 from wearvision_api.settings import Settings
 from wearvision_api.store.return_tables import ReturnRow
 from wearvision_api.store.tables import Account
+from wearvision_api.teaching.models import source_of
 
 TABLE_FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
 
@@ -86,7 +87,7 @@ def _person(house: House, name: str) -> Caller:
 
 @click.command("regrade-returns")
 @click.argument("numbers", nargs=-1)
-@click.option("--other-model", default="", help="Released model or model folder to grade with.")
+@click.option("--other-model", default="", help="Released or site's model, or model folder, to grade with.")
 @click.option("--other-limits", type=TABLE_FILE, help="TOML file of limits to grade with.")
 @click.option("--other-policy", type=TABLE_FILE, help="TOML file of a returns policy to propose with.")
 @click.option("--all", "show_all", is_flag=True, help="List those that would stay as they are, too.")
@@ -112,7 +113,7 @@ def regrade_returns(
     """
     settings = settings_from(given)
     with _house(settings) as house:
-        grader = Grader(other_model or settings.model or None, other_limits or settings.limits)
+        grader = Grader(_source(house, other_model), other_limits or settings.limits)
         policy = load_policy(other_policy) if other_policy else None
         seen = changed = 0
         with house.session(writes=False) as session:
@@ -125,6 +126,16 @@ def regrade_returns(
                 if one.changes or one.fault or show_all:
                     click.echo(json.dumps(asdict(one) | {"changes": one.changes}) if as_json else _line(one))
         click.echo(f"{changed} of {seen} returns would change; nothing was changed.", err=True)
+
+
+def _source(house: House, model: str) -> str | Path | None:
+    """What to grade with: a folder, a released or a site's model; none named: the one in use."""
+    if not model:
+        return house.current.in_use.source
+    if Path(model).is_dir():
+        return Path(model)
+    with house.session(writes=False) as session:
+        return source_of(session, house.current.files, model)
 
 
 def _line(one: Would) -> str:

@@ -10,6 +10,8 @@ from wearvision.network import released_models
 from wearvision.standard.limits import override_limits
 from wearvision_api.house import House
 from wearvision_api.returns.policy_table import Policy, read_policy
+from wearvision_api.store.teaching_tables import ModelRow
+from wearvision_api.teaching.models import source_of
 
 
 def grader_of(house: House, model: str, limits: str) -> Grader:
@@ -17,14 +19,19 @@ def grader_of(house: House, model: str, limits: str) -> Grader:
 
     Args:
         house: Its limits hold where the text is silent.
-        model: Id of a released model; empty: the one in force. Never a path: whoever asks may not look around the disk.
+        model: Id of a released or a site's model; empty: the one in use. Never a path: whoever asks may not look around
+            the disk.
         limits: TOML that overrides rows of the limits; empty: those in force.
 
     Raises:
         InputError: there is no such model, or the text is no limits.
     """
-    if model and model not in released_models():
-        raise InputError(f"There is no model {model!r}; released are {', '.join(released_models())}.")
+    source = house.current.in_use.source
+    if model:
+        with house.session(writes=False) as session:
+            if model not in released_models() and session.get(ModelRow, model) is None:
+                raise InputError(f"There is no model {model!r}; released are {', '.join(released_models())}.")
+            source = source_of(session, house.current.files, model)
     rows = house.grader.limits
     if limits.strip():
         try:
@@ -34,7 +41,7 @@ def grader_of(house: House, model: str, limits: str) -> Grader:
         rows = override_limits(rows, tables, "the limits sent")
     if not model and not limits.strip():
         return house.grader
-    return Grader(model or house.settings.model or None, rows)
+    return Grader(source, rows)
 
 
 def policy_of(text: str) -> Policy | None:

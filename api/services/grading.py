@@ -22,6 +22,7 @@ from wearvision_api.house import House
 from wearvision_api.problems import Problem
 from wearvision_api.services import photos
 from wearvision_api.store.tables import GradePhoto, GradeRow, Inspection, PhotoRow, ReadingRow, new_id, now
+from wearvision_api.teaching.shadow import Silent
 
 MOST_PHOTOS = 8
 OUTCOMES = ("refitted", "cleaned and refitted", "replaced")
@@ -70,6 +71,7 @@ def create(house: House, session: Session, who: Caller, asked: Asked) -> GradeRo
     session.add_all(GradePhoto(grade_id=record.id, place=place, photo_id=row.id) for place, row in enumerate(rows))
     session.flush()
     session.refresh(record)
+    house.shadow.offer(Silent(record.id, tuple(digests), asked.part, beside))
     return record
 
 
