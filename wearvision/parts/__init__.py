@@ -6,7 +6,7 @@ from wearvision.errors import UnknownPart
 from wearvision.parts.coupler import COUPLER
 from wearvision.parts.electrode import ELECTRODE
 from wearvision.parts.flame_cell import FLAME_CELL
-from wearvision.parts.spec import Mask, Mode, PartSpec, Scene
+from wearvision.parts.spec import Mark, Mask, Mode, PartSpec, Scene
 
 PARTS: dict[str, PartSpec] = {}
 for _part in (FLAME_CELL, ELECTRODE, COUPLER):
@@ -40,4 +40,4 @@ def measure_keys() -> tuple[str, ...]:
     return tuple(f"{part.key}.{mode.measure}" for part in PARTS.values() for mode in part.modes)
 
 
-__all__ = ["PARTS", "Mask", "Mode", "PartSpec", "Scene", "measure_keys", "part_spec", "region_names"]
+__all__ = ["PARTS", "Mark", "Mask", "Mode", "PartSpec", "Scene", "measure_keys", "part_spec", "region_names"]

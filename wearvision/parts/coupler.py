@@ -13,7 +13,7 @@ from wearvision.measure.ellipse import fit_ellipse
 from wearvision.measure.profile import Frame, frame_of, profile_deviation, seen_outline
 from wearvision.measure.result import Outcome, Reason, Unmeasured
 from wearvision.measure.socket import Kind, Socket, read_socket
-from wearvision.parts.spec import Mask, Mode, PartSpec, Scene
+from wearvision.parts.spec import Mark, Mask, Mode, PartSpec, Scene
 
 END = ("end",)
 SIDE = ("side",)
@@ -106,4 +106,21 @@ COUPLER = PartSpec(
         "Take both ends, and two sides a quarter turn apart.",
     ),
     measure=measure,
+    marks=(
+        Mark("face", "face", "outline", "outer outline of the end", END, points=12),
+        Mark("socket", "socket", "outline", "edge of the drive socket", END, points=4),
+        Mark("part", "part", "outline", "the whole part", BOTH, points=4),
+        Mark("crack", "crack", "line", "longest crack, without its branches", BOTH, points=2),
+        Mark("grime", "grime", "area", "dust, oil or soot that wipes off", BOTH),
+    ),
+    by_hand={
+        ("grime_ratio", "end"): ("grime", "part"),
+        ("grime_ratio", "side"): ("grime", "part"),
+        ("profile_deviation", "end"): ("face",),
+        ("corner_rounding", "end"): ("socket",),
+        ("tooth_loss", "end"): ("socket",),
+        ("crack_ratio", "end"): ("crack", "face", "socket"),
+        ("crack_ratio", "side"): ("crack", "part"),
+        ("bow_ratio", "side"): ("part",),
+    },
 )

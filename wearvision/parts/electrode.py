@@ -8,7 +8,7 @@ from wearvision.measure.cover import cover_ratio
 from wearvision.measure.cracks import crack_ratio
 from wearvision.measure.result import Measured, Outcome
 from wearvision.measure.rod import find_tips, tip_loss
-from wearvision.parts.spec import Mode, PartSpec, Scene
+from wearvision.parts.spec import Mark, Mode, PartSpec, Scene
 
 SIDE = ("side",)
 
@@ -65,4 +65,20 @@ ELECTRODE = PartSpec(
         "Take a second picture from the other side: a crack shows on one side only.",
     ),
     measure=measure,
+    marks=(
+        Mark("tip", "rod", "outline", "the metal of the rod, from its tip to the ceramic", SIDE, points=4),
+        Mark("other tip", "rod", "outline", "the metal of the other rod of a pair", SIDE, points=4),
+        Mark("ceramic", "ceramic", "outline", "the ceramic insulator", SIDE, points=4),
+        Mark("crack", "crack", "line", "longest crack in the ceramic, without its branches", SIDE, points=2),
+        Mark("residue", "residue", "area", "carbon on rod and ceramic", SIDE),
+        Mark("bridge", "bridge", "area", "deposit that bridges or narrows the gap", SIDE),
+        Mark("chip", "chip", "area", "ceramic missing from the outline", SIDE),
+    ),
+    by_hand={
+        ("residue_ratio", "side"): ("residue", "tip", "ceramic"),
+        ("bridge", "side"): ("bridge", "tip", "ceramic"),
+        ("crack_ratio", "side"): ("crack", "ceramic"),
+        ("chip_ratio", "side"): ("chip", "ceramic"),
+        ("tip_loss", "side"): ("tip", "ceramic"),
+    },
 )

@@ -9,7 +9,7 @@ from wearvision.measure.cover import cover_ratio
 from wearvision.measure.cracks import crack_ratio
 from wearvision.measure.result import Outcome
 from wearvision.measure.rim import rim_deviation, window_cue
-from wearvision.parts.spec import Mode, PartSpec, Scene
+from wearvision.parts.spec import Mark, Mode, PartSpec, Scene
 
 FACE = ("face",)
 
@@ -56,4 +56,18 @@ FLAME_CELL = PartSpec(
         "Turn until no lamp or sky is mirrored in the window.",
     ),
     measure=measure,
+    marks=(
+        Mark("window", "window", "outline", "edge of the visible window", FACE, points=12),
+        Mark("rim", "rim", "outline", "outer edge of the front rim", FACE, points=12),
+        Mark("crack", "crack", "line", "longest crack, without its branches", FACE, points=2),
+        Mark("scorch", "scorch", "area", "burned or blistered element", FACE),
+        Mark("film", "film", "area", "film on the window", FACE),
+        Mark("clouding", "clouding", "area", "clouded window", FACE),
+    ),
+    by_hand={
+        ("crack_ratio", "face"): ("crack", "window"),
+        ("scorch_ratio", "face"): ("scorch", "window"),
+        ("rim_deviation", "face"): ("rim",),
+    },
+    matched=("film_loss", "haze"),
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +33,28 @@ class Mode:
     views: tuple[str, ...]
     region: str | None = None
     permanent: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Something that a person can draw on a photo, from which measures are taken.
+
+    Attributes:
+        key: Its name in a label.
+        region: The region that it fills.
+        shape: ``"outline"``: closed, smooth between its points but for corners; ``"line"``: a polyline;
+            ``"area"``: polygons and brush strokes.
+        title: What to draw, for people.
+        views: The views that show it.
+        points: Fewest points from which it is measured; fewer say only where it is.
+    """
+
+    key: str
+    region: str
+    shape: Literal["outline", "line", "area"]
+    title: str
+    views: tuple[str, ...]
+    points: int = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +102,9 @@ class PartSpec:
         settings: Names of settings (not wear) that a scale in the picture makes measurable.
         advice: How to photograph it, one sentence each.
         measure: Geometry: a ``Scene`` to measure name → outcome, for the measures that it can give.
+        marks: What a person can draw on a photo of it.
+        by_hand: (measure, view) to the keys of the marks without which it can't be taken from a drawing.
+        matched: Measures that a person tells by a rendered comparison series.
     """
 
     key: str
@@ -92,6 +118,9 @@ class PartSpec:
     settings: tuple[str, ...]
     advice: tuple[str, ...]
     measure: Callable[[Scene], dict[str, Outcome]]
+    marks: tuple[Mark, ...] = ()
+    by_hand: Mapping[tuple[str, str], tuple[str, ...]] = field(default_factory=dict)
+    matched: tuple[str, ...] = ()
 
     def mode(self, key: str) -> Mode:
         """The mode of that key; KeyError if it is none of this part's."""
