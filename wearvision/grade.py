@@ -84,6 +84,11 @@ class Grader:
         """Id of the model in use."""
         return str(self._model["id"])
 
+    @property
+    def least_energy(self) -> float:
+        """Below this energy (``Inputs.energy``) a picture is unlike any that the model has learned."""
+        return self._calibration.least_energy
+
     def grade(self, photo: Source, part: str | None = None, reference: Source | None = None) -> Report:
         """Grades one photo.
 
