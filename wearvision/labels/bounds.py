@@ -136,7 +136,7 @@ def bounds(label: Label, measured: Mapping[str, Outcome], limits: Limits) -> dic
         Measure to bound. A mode that is *not seen* and unmeasured has none, nor has a photo without a grade.
     """
     questions, found = asked(label.part, label.view, limits), {}
-    alone = _alone(label, limits)
+    alone = sole_mode(label, limits)
     for mode, _ in questions.modes:
         row = limits.row(label.part, mode.measure)
         said, seen = _said(label, row, alone), measured.get(mode.measure)
@@ -175,7 +175,7 @@ def at_least(label: Label, found: Mapping[str, Bound], limits: Limits) -> AtLeas
     return AtLeast(grade, tuple(open_modes)) if open_modes else None
 
 
-def _alone(label: Label, limits: Limits) -> str:
+def sole_mode(label: Label, limits: Limits) -> str:
     """The one mode that the part's grade must come from; empty where none was needed or several could be."""
     if label.grade in (None, GRADES[0]) or label.grade in label.modes.values():
         return ""
@@ -206,4 +206,15 @@ def _exact(measure: str, seen: Measured, source: Source) -> Bound:
     return Bound(low, high, min(max(seen.value, low), high), source)
 
 
-__all__ = ["SOURCES", "AtLeast", "Bound", "Source", "at_least", "bounds", "range_of", "range_up_to", "top_of"]
+__all__ = [
+    "SOURCES",
+    "AtLeast",
+    "Bound",
+    "Source",
+    "at_least",
+    "bounds",
+    "range_of",
+    "range_up_to",
+    "sole_mode",
+    "top_of",
+]

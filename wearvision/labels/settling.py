@@ -2,147 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
 from itertools import combinations
 from statistics import fmean
 
-from wearvision.labels.bounds import SOURCES, AtLeast, Bound, Source, at_least, bounds, range_of, range_up_to
+from wearvision.labels.bounds import SOURCES, AtLeast, Bound, Source, range_of
+from wearvision.labels.claim import Claim, claim, over
 from wearvision.labels.evidence import Evidence, in_force
-from wearvision.labels.label import NONE, NOT_SEEN, asked, grade_of_answer
+from wearvision.labels.label import NOT_SEEN, asked, grade_of_answer
 from wearvision.labels.truth import Difference, Dispute, Given, Rank, Truth
 from wearvision.parts import Mode
-from wearvision.standard.grades import GRADES, Grade, worst
-from wearvision.standard.limits import Limits, Row, worst_of
+from wearvision.standard.grades import GRADES, Grade
+from wearvision.standard.limits import Limits, worst_of
 
 DECIDES = 3
 """From this turn on whoever labels has seen what others said, and decides."""
-
-
-@dataclass(frozen=True, slots=True)
-class Claim:
-    """A label as it stands once marks and evidence have had their say.
-
-    Attributes:
-        part: As in ``Truth``, like all that follows but for ``answers``.
-        view: …
-        fit: …
-        faults: …
-        grade: …
-        answers: Mode to its grade, or to *not seen*; modes without an answer are left out.
-        bounds: …
-        at_least: …
-    """
-
-    part: str
-    view: str | None
-    fit: bool
-    faults: tuple[str, ...]
-    grade: Grade | None
-    answers: Mapping[str, str]
-    bounds: Mapping[str, Bound]
-    at_least: AtLeast | None
-
-    @property
-    def judged(self) -> bool:
-        """Whether there is something to grade."""
-        return self.fit and self.part != NONE
-
-
-def claim(given: Given, evidence: Sequence[Evidence], limits: Limits) -> Claim:
-    """A label with its measures, corrected where a mark or the evidence contradicts what was said.
-
-    Args:
-        given: The label.
-        evidence: That in force; only what it says of modes of this view counts.
-        limits: Those in force.
-    """
-    label = given.label
-    found = bounds(label, given.measured, limits)
-    answers = {mode: str(grade_of_answer(answer) or NOT_SEEN) for mode, answer in label.modes.items()}
-    lead = at_least(label, found, limits)
-    modes = {mode.key: limits.row(label.part, mode.measure) for mode, _ in asked(label.part, label.view, limits).modes}
-    heard = _in_view(evidence, modes)
-    for one in heard:
-        for mode in one.modes:
-            found[modes[mode].measure] = _told(modes[mode], one, _sole(one, modes), found.get(modes[mode].measure))
-    decided = {mode for one in heard for mode in one.modes}
-    for mode, row in modes.items():
-        right = _right_answer(row, answers.get(mode), found.get(row.measure), heard)
-        if right != answers.get(mode):
-            decided.add(mode)
-            answers[mode] = str(right)
-    lead = _rest(lead, decided)
-    grade = label.grade
-    if grade is not None and decided and not (lead and lead.grade == grade):
-        known = [said for answer in answers.values() if (said := grade_of_answer(answer)) is not None]
-        grade = worst([*known, *(one.least for one in heard)])
-    grade, lead = _led_by_evidence(grade, lead, heard, modes, found)
-    return Claim(label.part, label.view, label.fit, label.faults, grade, answers, found, lead)
-
-
-def _in_view(evidence: Sequence[Evidence], modes: Mapping[str, Row]) -> list[Evidence]:
-    """What evidence says of the modes that the view shows; what is bad may lie in a mode that it doesn't show."""
-    seen = [(one, tuple(mode for mode in one.modes if mode in modes)) for one in evidence]
-    return [one if shown == one.modes else replace(one, modes=shown, least=GRADES[0]) for one, shown in seen if shown]
-
-
-def _sole(one: Evidence, modes: Mapping[str, Row]) -> str:
-    """The mode that evidence condemns where only one of its modes can be so bad; else empty."""
-    could = [mode for mode in one.modes if one.least in modes[mode].grades]
-    return could[0] if len(could) == 1 and one.least != GRADES[0] else ""
-
-
-def _told(row: Row, one: Evidence, sole: str, said: Bound | None) -> Bound:
-    """The bound of a measure by evidence, narrowed by what was measured where both can be true."""
-    if row.measure in one.bounds:
-        low, high = one.bounds[row.measure]
-        told = Bound(low, high, (low + high) / 2, one.kind)
-    else:
-        told = replace(range_up_to(row, one.most), source=one.kind)
-        told = replace(told, low=range_of(row, one.least).low) if row.mode == sole else told
-    measured = said is not None and said.value is not None and said.meets(told)
-    return replace(said.within(told), source=one.kind) if said is not None and measured else told
-
-
-def _right_answer(row: Row, answer: str | None, bound: Bound | None, heard: Sequence[Evidence]) -> str | None:
-    """The answer about a mode, put right where a mark or the evidence leaves no room for it."""
-    said = grade_of_answer(answer or NOT_SEEN)
-    spoken = [one for one in heard if row.mode in one.modes]
-    if bound is not None and bound.value is not None:
-        if said is None or not range_of(row, said).meets(bound):
-            return row.grade_of(bound.value)
-    elif said is not None and bound is not None and bound.low >= range_of(row, said).high:
-        return row.grade_of(bound.low)
-    # A good reading clears what was condemned, as in ``wearvision.confirm``: it is left at the best.
-    return GRADES[0] if any(GRADES.index(said or GRADES[0]) > GRADES.index(one.most) for one in spoken) else answer
-
-
-def _rest(lead: AtLeast | None, decided: set[str]) -> AtLeast | None:
-    """The modes that may still be what the grade comes from, once some are decided otherwise."""
-    if lead is None:
-        return None
-    left = tuple(mode for mode in lead.modes if mode not in decided)
-    return AtLeast(lead.grade, left) if left else None
-
-
-def _led_by_evidence(
-    grade: Grade | None,
-    lead: AtLeast | None,
-    heard: Sequence[Evidence],
-    modes: Mapping[str, Row],
-    found: Mapping[str, Bound],
-) -> tuple[Grade | None, AtLeast | None]:
-    """The grade and its open modes when the worst evidence is at least as bad as the label."""
-    for one in sorted(heard, key=lambda other: GRADES.index(other.least), reverse=True):
-        if one.least == GRADES[0] or GRADES.index(one.least) < GRADES.index(grade or GRADES[0]):
-            break
-        could = [mode for mode in one.modes if one.least in modes[mode].grades]
-        least = {mode: range_of(modes[mode], one.least).low for mode in could}
-        shown = any(found[modes[mode].measure].low >= least[mode] for mode in could)
-        still = tuple(mode for mode in could if found[modes[mode].measure].high > least[mode])
-        return one.least, AtLeast(one.least, still) if still and not shown else None
-    return grade, lead
 
 
 def differences(one: Given, other: Given, limits: Limits) -> tuple[Difference, ...]:
@@ -287,6 +161,10 @@ def _acceptable(joined: Claim, ruling: Sequence[Evidence], limits: Limits) -> tu
         if bound is not None and bound.value is not None:
             touched = {*row.grades_of(bound.value), *([said] if said else [])}
             reach.append(tuple(grade for grade in GRADES if grade in touched))
+        elif said is not None and bound is not None and bound.source in ("reading", "pair"):
+            most = min((one.most for one in ruling if mode.key in one.modes), key=GRADES.index)
+            likely = [grade for grade in row.grades if not over(said, grade) and not over(grade, most)]
+            reach.append(tuple(grade for grade in likely if grade == said or range_of(row, grade).low < bound.high))
         elif said is not None:
             reach.append((said,))
     shown = {mode.key for mode in _modes(joined, limits)}
@@ -313,4 +191,4 @@ def _modes(one: Claim, limits: Limits) -> tuple[Mode, ...]:
     return tuple(mode for mode, _ in asked(one.part, one.view, limits).modes) if one.judged else ()
 
 
-__all__ = ["Claim", "claim", "differences", "settle"]
+__all__ = ["differences", "settle"]
