@@ -24,9 +24,11 @@ from wearvision_api.pages import inspections as inspection_pages
 from wearvision_api.pages import machines as machine_pages
 from wearvision_api.pages import returns as returns_pages
 from wearvision_api.pages import start as start_pages
+from wearvision_api.pages import teaching_agreement
 from wearvision_api.record.daily import daily
 from wearvision_api.routes import (
     accounts,
+    agreement,
     desk,
     figures,
     grades,
@@ -104,6 +106,7 @@ def create_app(settings: Settings) -> FastAPI:
         starts,
         knowledge,
         accounts,
+        agreement,
     ):
         api.include_router(part.router)
     app.include_router(api)
@@ -116,6 +119,7 @@ def create_app(settings: Settings) -> FastAPI:
         return_evidence,
         return_decisions,
         figure_pages,
+        teaching_agreement,
         home,
         offline,
         account_pages,

@@ -6,6 +6,7 @@ from typing import Any
 
 from fastapi import FastAPI
 
+from wearvision_api.judging_examples import JUDGING_EXAMPLES
 from wearvision_api.return_examples import RETURN_EXAMPLES
 from wearvision_api.routes.figure_schemas import FIGURE_EXAMPLES
 from wearvision_api.routes.record_schemas import RECORD_EXAMPLES
@@ -57,6 +58,12 @@ GRADE: dict[str, Any] = {
     "wiping": None,
     "override": None,
     "outcome": {"done": "cleaned and refitted", "note": "", "by": "van-2", "at": AT},
+    "asked": {
+        "why": "doubt",
+        "reason": "The photo leaves it open: serviceable or clean-and-reuse is possible.",
+        "checks": ["cell-wipe"],
+        "chance": 1.0,
+    },
     "pictures": 1,
 }
 MACHINE: dict[str, Any] = {
@@ -110,6 +117,7 @@ EXAMPLES: dict[str, Any] = {
     **RECORD_EXAMPLES,
     **FIGURE_EXAMPLES,
     **RETURN_EXAMPLES,
+    **JUDGING_EXAMPLES,
     "Body_read_in_api_v1_fitted_import_post": {"file": "the table's bytes"},
     "PhotoPublic": PHOTO,
     "GradeCreate": {"photos": [PHOTO_ID], "part": "flame_cell", "inspection": VISIT_ID},

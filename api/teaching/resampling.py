@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 ROUNDS = 2000
 SEED = 7
 FEW = 50
-"""Under so many examples a figure is called rough: intervals stated at 95 % held 89 % of the time with 20 examples, 91 %
-with 50, 94 % with 100 (``tests/api/teaching/test_kappa.py``, marked bench)."""
+"""Under so many examples a figure is called rough: intervals stated at 95 % held 89 % of the time with 20 examples,
+91 % with 50, 94 % with 100 (``tests/api/teaching/test_kappa.py``, marked bench)."""
 MOST_UNDEFINED = 0.05
 """Share of the drawings that may have no figure; with more of them an interval would speak of a chosen part only."""
 EXTRA = "the extra 'teaching' is not installed (pip install 'wearvision[teaching]')"
