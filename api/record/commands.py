@@ -23,6 +23,7 @@ from wearvision_api.record.verify import Broken, Verdict, verify
 from wearvision_api.settings import Settings
 from wearvision_api.store.blobs import Blobs
 from wearvision_api.store.engine import open_existing
+from wearvision_api.teaching.seen import seen_by
 
 KEY_FILE = click.Path(path_type=Path, dir_okay=False)
 DAY = click.DateTime(["%Y-%m-%d"])
@@ -170,11 +171,13 @@ def erase_photo(photo: str, reason: str, by: str, **given: Any) -> None:
                 erase.erase(session, key, by, photo, reason)
             except Problem as problem:
                 raise click.ClickException(problem.detail) from problem
-            others = erase.same_bytes(session, photo)
+            others, seen = erase.same_bytes(session, photo), seen_by(session, photo)
             session.commit()
         with sessions() as session:
-            gone = erase.remove_bytes(session, Blobs(settings.blob_url))
+            gone = erase.remove_bytes(session, Blobs(settings.blob_url), trainings=settings.data / "trainings")
     click.echo(f"Erased; {len(gone)} files removed.", err=True)
+    if seen:
+        click.echo(seen.words, err=True)
     if others:
         click.echo(f"The same photo is on record as {', '.join(others)}, too: its bytes stay for these.", err=True)
 

@@ -21,7 +21,7 @@ def tick(house: House) -> None:
     """Does what is due; doing it twice, or in several processes, does no harm."""
     with house.session(writes=False) as session:
         write_days(session, house.key, house.settings.data / "heads", now().date())
-        remove_bytes(session, house.blobs)
+        remove_bytes(session, house.blobs, trainings=house.settings.data / "trainings")
 
 
 @contextmanager

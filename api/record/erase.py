@@ -1,11 +1,14 @@
 """Erases a photo on a lawful request, such as one under a law on personal data.
 
-Its bytes, the pictures made of it and the likeness that it is compared by go; its record stays, emptied, so that grades
-and returns still say that there was one. A signed tombstone and an entry of the record tell who erased it, when and
-why. A backup made before holds the photo still: erase it there by restoring and erasing again, or let the backup go.
+Its bytes, the pictures made of it, the likeness that it is compared by, and masks and drawings over it go; its record
+stays, emptied, so that grades and returns still say that there was one. A signed tombstone and an entry of the record
+tell who erased it, when and why, and which data sets and models saw it: a model keeps what it learned. A backup made
+before holds the photo still: erase it there by restoring and erasing again, or let the backup go.
 """
 
 from __future__ import annotations
+
+from pathlib import Path
 
 from sqlalchemy import delete, or_, select, update
 from sqlalchemy.orm import Session
@@ -20,6 +23,9 @@ from wearvision_api.store.blobs import Blobs
 from wearvision_api.store.record_tables import Tombstone
 from wearvision_api.store.return_tables import Flag, ReturnPhoto, ReturnRow
 from wearvision_api.store.tables import GradePhoto, GradeRow, InstalledPhoto, Machine, PhotoRow, now
+from wearvision_api.teaching.erasing import forget as forget_taught
+from wearvision_api.teaching.erasing import remove_copies
+from wearvision_api.teaching.seen import seen_by
 
 IDLE_S = 60.0
 """Bytes that somebody sent a moment ago are left until that request is over; longer than any takes to record them."""
@@ -51,7 +57,9 @@ def erase(session: Session, key: RecordKey, who: str, photo_id: str, reason: str
             "conflict", f"The photo is evidence in return {', '.join(numbers)}, which is not decided; decide it first."
         )
     at = now()
+    seen = seen_by(session, photo_id)
     grades, pictures = _drop_pictures(session, photo_id, moment(at))
+    pictures += forget_taught(session, photo, who, at, reason)
     machines = _drop_installed(session, photo_id)
     forget(session, photo_id)
     returns = session.scalars(select(ReturnPhoto.return_id).where(ReturnPhoto.photo_id == photo_id)).all()
@@ -65,7 +73,8 @@ def erase(session: Session, key: RecordKey, who: str, photo_id: str, reason: str
         tombstones.ERASED,
         tombstones.KIND,
         photo_id,
-        before={"sha256": photo.sha256, "returns": sorted(returns), "grades": grades, "machines": machines},
+        before={"sha256": photo.sha256, "returns": sorted(returns), "grades": grades, "machines": machines}
+        | seen.to_dict(),
         after={"reason": reason, "tombstone": stone.signature},
     )
     return stone
@@ -105,18 +114,22 @@ def same_bytes(session: Session, photo_id: str) -> list[str]:
     return list(session.scalars(query.order_by(PhotoRow.id)))
 
 
-def remove_bytes(session: Session, blobs: Blobs, *, idle_s: float = IDLE_S) -> list[str]:
+def remove_bytes(session: Session, blobs: Blobs, *, idle_s: float = IDLE_S, trainings: Path | None = None) -> list[str]:
     """Removes the bytes of all that was erased; those that are in use at this moment go at the next call.
 
     Args:
         session: For reading.
         blobs: The store.
         idle_s: How long nobody must have put them.
+        trainings: Folder in which this machine has written data sets out for trainings; None: it has not.
 
     Returns:
         Hashes of what was removed.
     """
-    return [name for name in sorted(set(tombstones.to_remove(session))) if blobs.discard(name, idle_s=idle_s)]
+    gone = sorted(set(tombstones.to_remove(session)))
+    if trainings is not None:
+        remove_copies(trainings, gone)
+    return [name for name in gone if blobs.discard(name, idle_s=idle_s)]
 
 
 def _drop_pictures(session: Session, photo_id: str, at: str) -> tuple[list[str], list[str]]:

@@ -18,6 +18,7 @@ from wearvision_api.record.verify import PhotoCheck
 from wearvision_api.store.blobs import Blobs
 from wearvision_api.store.record_tables import LogRow, Tombstone
 from wearvision_api.store.tables import GradePhoto, GradeRow, PhotoRow
+from wearvision_api.store.teaching_tables import DataSetPhoto, ExampleRow
 
 FORM = "wearvision tombstone 1"
 ERASED, KIND = "erased", "photo"
@@ -33,7 +34,7 @@ class Said:
     Attributes:
         photo: Id of its record.
         sha256: Of its bytes.
-        pictures: Hashes of the pictures made of it for its grades.
+        pictures: Hashes of the pictures made of it for its grades, and of masks and labels of data sets.
         at: When; UTC.
         by: Account name of who erased it.
         reason: Why, as it was given.
@@ -143,11 +144,16 @@ def to_remove(session: Session) -> Iterator[str]:
 
 
 def _pictures_of(session: Session, digest: str) -> set[str]:
-    """Pictures that grades still hold of photos with these bytes."""
+    """Pictures, masks and labels that grades, data sets and examples still hold of photos with these bytes."""
     query = (
         select(GradeRow.pictures)
         .join(GradePhoto, GradePhoto.grade_id == GradeRow.id)
         .join(PhotoRow, PhotoRow.id == GradePhoto.photo_id)
         .where(PhotoRow.sha256 == digest)
     )
-    return {name for pictures in session.scalars(query) for one in pictures for name in one.values()}
+    found = {name for pictures in session.scalars(query) for one in pictures for name in one.values()}
+    for pieces in session.scalars(select(DataSetPhoto.pieces).where(DataSetPhoto.sha256 == digest)):
+        found |= set(pieces.values())
+    for brought in session.scalars(select(ExampleRow.brought).where(ExampleRow.sha256 == digest)):
+        found |= set((brought or {}).get("masks", {}).values())
+    return found

@@ -16,6 +16,7 @@ from wearvision_api.record.heads import sign
 from wearvision_api.routes.record_schemas import EntryPage, EntryPublic, ErasureCreate, HeadPublic, TombstonePublic
 from wearvision_api.routes.schemas import UUID_FORM, Limit, sent
 from wearvision_api.store.record_tables import LogRow
+from wearvision_api.teaching.seen import seen_by
 
 router = APIRouter(tags=["record"])
 MOST_ENTRIES = 2**31 - 1
@@ -64,12 +65,14 @@ def erasure(
 ) -> Response:
     """Its bytes and the pictures made of it are lost for good; its record stays, emptied, with a signed tombstone.
 
+    Future data sets leave it out. The answer names the frozen sets that hold it and the models taught with it.
+
     Refused with 409 while a return that is not decided holds the photo.
     """
 
     def make() -> dict[str, Any]:
         row = erase.erase(session, house.key, who.name, photo_id, body.reason)
-        said = tombstones.read(row)
+        said, seen = tombstones.read(row), seen_by(session, photo_id)
         return TombstonePublic(
             photo=said.photo,
             sha256=said.sha256,
@@ -80,9 +83,11 @@ def erasure(
             public_key=row.public_key,
             signature=row.signature,
             also=erase.same_bytes(session, photo_id),
+            sets=list(seen.sets),
+            models=list(seen.models),
         ).plain()
 
     answer = once.reply(body.model_dump_json(), make)
     with house.session(writes=False) as fresh:
-        erase.remove_bytes(fresh, house.blobs)
+        erase.remove_bytes(fresh, house.blobs, trainings=house.settings.data / "trainings")
     return sent(answer)

@@ -71,6 +71,8 @@ class TombstonePublic(Public):
     also: list[RecordId] = Field(
         description="Other records of the very same photo: its bytes stay until these are erased, too."
     )
+    sets: list[str] = Field(description="Names of the frozen data sets that hold it; their manifests go on naming it.")
+    models: list[str] = Field(description="Ids of the models that were taught with it; they keep what they learned.")
 
 
 HEAD: dict[str, Any] = {
@@ -104,6 +106,8 @@ TOMBSTONE: dict[str, Any] = {
     "public_key": HEAD["public_key"],
     "signature": HEAD["signature"],
     "also": [],
+    "sets": ["2026 spring"],
+    "models": ["site-2026-05"],
 }
 RECORD_EXAMPLES: dict[str, Any] = {
     "EntryPage": {"items": [ENTRY], "next": None},
