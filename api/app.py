@@ -17,14 +17,22 @@ from wearvision_api.house import House
 from wearvision_api.metrics import Counts, Standing, Watch
 from wearvision_api.overload import Overload
 from wearvision_api.pages import accounts as account_pages
-from wearvision_api.pages import desk_many, home, offline, return_decisions, return_evidence, return_lists
+from wearvision_api.pages import (
+    desk_many,
+    home,
+    offline,
+    return_decisions,
+    return_evidence,
+    return_lists,
+    teaching_agreement,
+)
 from wearvision_api.pages import figures as figure_pages
 from wearvision_api.pages import grades as grade_pages
 from wearvision_api.pages import inspections as inspection_pages
 from wearvision_api.pages import machines as machine_pages
 from wearvision_api.pages import returns as returns_pages
 from wearvision_api.pages import start as start_pages
-from wearvision_api.pages import teaching_agreement
+from wearvision_api.pages import teaching as teaching_pages
 from wearvision_api.record.daily import daily
 from wearvision_api.routes import (
     accounts,
@@ -35,17 +43,21 @@ from wearvision_api.routes import (
     health,
     inspections,
     knowledge,
+    labels,
     machines,
     metrics,
+    permissions,
     photos,
     record,
     return_papers,
     returns,
     starts,
 )
+from wearvision_api.routes import examples as example_routes
 from wearvision_api.secure import OnlySecure
 from wearvision_api.settings import Settings
 from wearvision_api.teaching.shadow import AfterAnswer
+from wearvision_api.teaching.training_watch import Watch as TrainingWatch
 
 DESCRIPTION = (
     "Grades wear of burner parts from a photo. The photo is a first look: a measurement wins over it; the equipment "
@@ -61,7 +73,7 @@ def create_app(settings: Settings) -> FastAPI:
         app.state.house = House.open(settings)
         try:
             house: House = app.state.house
-            with daily(house), house.current.watched(), house.shadow.running():
+            with daily(house), house.current.watched(), house.shadow.running(), TrainingWatch(house).running():
                 yield
         finally:
             app.state.house.close()
@@ -106,6 +118,9 @@ def create_app(settings: Settings) -> FastAPI:
         starts,
         knowledge,
         accounts,
+        example_routes,
+        labels,
+        permissions,
         agreement,
     ):
         api.include_router(part.router)
@@ -119,6 +134,7 @@ def create_app(settings: Settings) -> FastAPI:
         return_evidence,
         return_decisions,
         figure_pages,
+        teaching_pages,
         teaching_agreement,
         home,
         offline,

@@ -10,6 +10,7 @@ from wearvision_api.judging_examples import JUDGING_EXAMPLES
 from wearvision_api.return_examples import RETURN_EXAMPLES
 from wearvision_api.routes.figure_schemas import FIGURE_EXAMPLES
 from wearvision_api.routes.record_schemas import RECORD_EXAMPLES
+from wearvision_api.teaching_examples import TEACHING_EXAMPLES
 
 PHOTO_ID = "2843c747-7926-4a1b-98a9-54a99d32d7e8"
 GRADE_ID = "71b0f89e-5efd-4192-a894-4e83712af4bd"
@@ -117,6 +118,7 @@ EXAMPLES: dict[str, Any] = {
     **RECORD_EXAMPLES,
     **FIGURE_EXAMPLES,
     **RETURN_EXAMPLES,
+    **TEACHING_EXAMPLES,
     **JUDGING_EXAMPLES,
     "Body_read_in_api_v1_fitted_import_post": {"file": "the table's bytes"},
     "PhotoPublic": PHOTO,

@@ -17,7 +17,11 @@ from wearvision_api.pages import units
 TEMPLATES = Path(__file__).parent / "templates"
 
 
-DESK = (("returns:read", "/returns", "Returns"), ("figures:read", "/figures", "Figures"))
+DESK = (
+    ("returns:read", "/returns", "Returns"),
+    ("figures:read", "/figures", "Figures"),
+    ("teaching:read", "/teaching", "Teaching"),
+)
 """Pages in the head of every page for those who may see them."""
 
 

@@ -1,0 +1,122 @@
+"""Hands examples out to be labelled: the most urgent ones, and some by lot, never one to two people at a time."""
+
+from __future__ import annotations
+
+import secrets
+from datetime import timedelta
+
+from sqlalchemy import ColumnElement, Select, and_, exists, func, or_, select, update
+from sqlalchemy.orm import Session
+
+from wearvision.labels.queue import RANDOM_SHARE, spread
+from wearvision_api.accounts.roles import Caller
+from wearvision_api.problems import Problem
+from wearvision_api.store.tables import now
+from wearvision_api.store.teaching_tables import ExampleRow, LabelRow
+
+HELD = timedelta(minutes=15)
+"""How long an example is kept for whoever was handed it."""
+LOOKED_AT = 100
+"""Of how many of the most urgent examples the next one is chosen."""
+BLIND = ("waiting", "second")
+"""States in which a label is given without sight of another one."""
+
+
+def next_for(session: Session, who: Caller, *, by_lot: bool | None = None) -> ExampleRow | None:
+    """The example that somebody labels next; it is held for them. The caller commits.
+
+    What they hold already comes first. Else one hand-out in five, on average, goes by lot and the others by urgency,
+    where the photos of a group count less the more of them have a label. First and second labels come mixed, and
+    nothing tells them apart: a second label is blind, and never by the person who gave the first.
+
+    Whoever asks at the same time gets another one: the row is locked while it is marked as held, and locked ones are
+    passed over (SQLite has one writer at a time anyway).
+
+    Args:
+        session: Of a writing transaction.
+        who: Labels.
+        by_lot: Whether this one goes by lot; None: as a draw says that nobody can foresee.
+
+    Returns:
+        The example; None where nothing waits for this person.
+    """
+    held = session.scalar(_open_to(who).where(ExampleRow.held_by == who.id).order_by(ExampleRow.held_until).limit(1))
+    if held is None:
+        lot = secrets.randbelow(10_000) < RANDOM_SHARE * 10_000 if by_lot is None else by_lot
+        held = (_by_lot(session, who) if lot else None) or _by_urgency(session, who)
+    if held is not None:
+        held.held_by, held.held_until = who.id, now() + HELD
+        session.flush()
+    return held
+
+
+def hold_for(session: Session, who: Caller, row: ExampleRow) -> None:
+    """Keeps an example for somebody who opened it; the caller commits.
+
+    Raises:
+        Problem: somebody else has it.
+    """
+    if held_by_other(row, who):
+        raise Problem("conflict", "Somebody else was handed this example; it is free again when they are through.")
+    row.held_by, row.held_until = who.id, now() + HELD
+    session.flush()
+
+
+def held_by_other(row: ExampleRow, who: Caller) -> bool:
+    """Whether an example is kept for somebody else at this moment."""
+    return row.held_by not in (None, who.id) and row.held_until is not None and row.held_until > now()
+
+
+def waiting_for(session: Session, who: Caller) -> int:
+    """How many examples somebody can label now."""
+    return session.scalar(select(func.count()).select_from(_open_to(who).subquery())) or 0
+
+
+def _open_to(who: Caller) -> Select[ExampleRow]:
+    """Examples that somebody may label blindly and that nobody else holds."""
+    own = exists().where(
+        LabelRow.example_id == ExampleRow.id, LabelRow.owner_id == who.id, LabelRow.withdrawn_at.is_(None)
+    )
+    return select(ExampleRow).where(ExampleRow.state.in_(BLIND), ~own, _free_for(who))
+
+
+def _free_for(who: Caller) -> ColumnElement[bool]:
+    return or_(ExampleRow.held_by.is_(None), ExampleRow.held_by == who.id, ExampleRow.held_until <= now())
+
+
+def _by_lot(session: Session, who: Caller) -> ExampleRow | None:
+    """The lowest lot without any label, and everything up to it joins the sample (see ``wearvision.labels.queue``)."""
+    query = _open_to(who).where(ExampleRow.state == "waiting").order_by(ExampleRow.draw, ExampleRow.id).limit(1)
+    row = session.scalar(query.with_for_update(of=ExampleRow, skip_locked=True))
+    if row is None:
+        return None
+    reached = select(ExampleRow.id).where(and_(ExampleRow.draw <= row.draw, ExampleRow.at_random.is_(False)))
+    # Locked ones are being changed by somebody who may wait for us; they join with the next hand-out by lot.
+    ids = session.scalars(reached.order_by(ExampleRow.id).with_for_update(skip_locked=True)).all()
+    session.execute(update(ExampleRow).where(ExampleRow.id.in_(ids)).values(at_random=True))
+    session.refresh(row)
+    return row
+
+
+def _by_urgency(session: Session, who: Caller) -> ExampleRow | None:
+    """One of the most urgent, with an eye to how many of its group have a label."""
+    columns = _open_to(who).with_only_columns(ExampleRow.id, ExampleRow.urgency, ExampleRow.group)
+    top = session.execute(columns.order_by(ExampleRow.urgency.desc(), ExampleRow.draw).limit(LOOKED_AT)).all()
+    groups = {row.group for row in top}
+    counted = (
+        select(ExampleRow.group, func.count(LabelRow.id))
+        .join(LabelRow, LabelRow.example_id == ExampleRow.id)
+        .where(ExampleRow.group.in_(groups), LabelRow.withdrawn_at.is_(None))
+        .group_by(ExampleRow.group)
+    )
+    labels = {group: count for group, count in session.execute(counted)}
+    order = spread({row.id: row.urgency for row in top}, {row.id: labels.get(row.group, 0) for row in top})
+    for example_id in order:
+        query = _open_to(who).where(ExampleRow.id == example_id)  # looked at again under the lock
+        row = session.scalar(query.with_for_update(of=ExampleRow, skip_locked=True).limit(1))
+        if row is not None:
+            return row
+    return None
+
+
+__all__ = ["BLIND", "HELD", "held_by_other", "hold_for", "next_for", "waiting_for"]
