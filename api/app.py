@@ -29,6 +29,7 @@ from wearvision_api.pages import (
 from wearvision_api.pages import figures as figure_pages
 from wearvision_api.pages import grades as grade_pages
 from wearvision_api.pages import inspections as inspection_pages
+from wearvision_api.pages import labelling as labelling_pages
 from wearvision_api.pages import machines as machine_pages
 from wearvision_api.pages import returns as returns_pages
 from wearvision_api.pages import start as start_pages
@@ -135,6 +136,7 @@ def create_app(settings: Settings) -> FastAPI:
         return_decisions,
         figure_pages,
         teaching_pages,
+        labelling_pages,
         teaching_agreement,
         home,
         offline,

@@ -13,7 +13,9 @@ from wearvision_training.benchmark import benchmark
 from wearvision_training.families import Split
 from wearvision_training.recipe import Engine
 from wearvision_training.release.command import release
+from wearvision_training.retrain.command import retrain_model
 from wearvision_training.samples import samples
+from wearvision_training.standard_pictures import standard_pictures
 
 SPLITS = click.Choice(["train", "calibrate", "test"])
 
@@ -191,5 +193,5 @@ def calibrate_model(model: Path, sets: tuple[Path, ...], workers: int) -> None:
 
 COMMANDS = (
     draw_set, train_network, export_model, refit_heads, shrink_model, calibrate_model, evaluate_model, refusal,
-    benchmark, samples, release,
+    benchmark, samples, standard_pictures, release, retrain_model,
 )  # fmt: skip
