@@ -109,7 +109,7 @@ def _by_urgency(session: Session, who: Caller) -> ExampleRow | None:
         .where(ExampleRow.group.in_(groups), LabelRow.withdrawn_at.is_(None))
         .group_by(ExampleRow.group)
     )
-    labels = {group: count for group, count in session.execute(counted)}
+    labels = {str(row[0]): int(row[1]) for row in session.execute(counted)}
     order = spread({row.id: row.urgency for row in top}, {row.id: labels.get(row.group, 0) for row in top})
     for example_id in order:
         query = _open_to(who).where(ExampleRow.id == example_id)  # looked at again under the lock

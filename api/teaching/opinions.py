@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import logging
+from functools import partial
 
 from sqlalchemy import null, select
 
 from wearvision.errors import WearvisionError
+from wearvision.grade import Grader
 from wearvision.photo import read_photo
+from wearvision.report import Report
 from wearvision_api.house import House
 from wearvision_api.problems import Problem
 from wearvision_api.store.tables import PhotoRow
@@ -47,7 +50,7 @@ def fill(house: House, most: int = AT_ONCE) -> int:
             break
         grader = house.grader
         try:
-            report = house.work.run(lambda digest=row.sha256: grader.grade(read_photo(house.blobs.get(digest))))
+            report = house.work.run(partial(_look, house, grader, row.sha256))
         except Problem:
             break
         except (WearvisionError, OSError):
@@ -62,6 +65,10 @@ def fill(house: House, most: int = AT_ONCE) -> int:
             session.commit()
         done += 1
     return done
+
+
+def _look(house: House, grader: Grader, digest: str) -> Report:
+    return grader.grade(read_photo(house.blobs.get(digest)))
 
 
 __all__ = ["fill"]

@@ -1,4 +1,4 @@
-"""What somebody may see of an example: nothing of others' labels and of the model's opinion before their own is saved."""
+"""What somebody may see of an example: neither others' labels nor the model's opinion before their own is saved."""
 
 from __future__ import annotations
 

@@ -34,7 +34,7 @@ CROWD = 0.5
 """How much each label of the same group lowers the urgency of the others: the photos of one machine resemble each
 other. The project's own choice, no published source."""
 
-_UNCERTAIN = ("contradicted", "overridden", "overridden by eye")
+_WRONG = ("contradicted", "overridden", "overridden by eye")
 """Standings of a grade that a person or a reading found wrong."""
 
 Kind = tuple[str, str]
@@ -50,8 +50,8 @@ def teaches(
         report: The JSON report of the contract, of this photo. Its ``standing`` counts: *contradicted*, *overridden*
             or *overridden by eye*.
         rare: How rare each (part, grade) is among what was settled, 0 to 1, as ``rarity`` gives it.
-        least_energy: The model's limit below which a picture is unlike any that it knows; None: only its own refusal
-            counts.
+        least_energy: The model's limit below which a picture is unlike any that it knows; None: nothing counts as
+            unlike.
 
     Returns:
         Of ``WEIGHTS``' reasons those above 0, each 0 to 1.
@@ -63,7 +63,7 @@ def teaches(
         "doubt": _doubt(report, chances),
         "network and geometry differ": float(any(line.get("agree") is False for line in measured)),
         "unlike": _unlike(report, least_energy),
-        "contradicted": float(report.get("standing") in _UNCERTAIN),
+        "contradicted": float(report.get("standing") in _WRONG),
         "rare": sum(chance * (rare or {}).get((part, grade), 0.0) for grade, chance in chances.items()),
     }
     return {reason: round(min(1.0, score), 4) for reason, score in found.items() if score > 0}
@@ -151,7 +151,7 @@ def _doubt(report: Mapping[str, Any], chances: Mapping[str, float]) -> float:
 
 
 def _unlike(report: Mapping[str, Any], least_energy: float | None) -> float:
-    """A half where the energy stands at the model's limit, more below; 1 where the model refused a likely part."""
+    """How far the picture is from what the model knows: a half where its energy stands at the limit, more below."""
     inputs = report.get("inputs") or ()
     energies = [float(one["energy"]) for one in inputs if one.get("energy") is not None]
     if least_energy is None or not energies:
