@@ -28,6 +28,7 @@ from wearvision_api.returns.desk_commands import DESK_COMMANDS
 @option("hosts")
 @option("limits", click.Path(path_type=Path, exists=True, dir_okay=False))
 @option("policy", click.Path(path_type=Path, exists=True, dir_okay=False))
+@option("ask_share")
 @option("gate", click.Path(path_type=Path, exists=True, dir_okay=False))
 @option("model")
 @option("workers")

@@ -43,6 +43,9 @@ class Settings(BaseSettings):
         None, description="TOML file of what a new model must show before its release; empty: the one that comes along."
     )
     model: str = Field("", description="Released model or model folder; empty: the default.")
+    ask_share: float = Field(
+        0.2, ge=0.01, le=1, description="Share of the parts called serviceable whose hand check is asked for by chance."
+    )
     workers: int = Field(os.cpu_count() or 1, ge=1, description="Photos graded at the same time.")
     waiting: int = Field(16, ge=0, description="Gradings that may wait; more are answered 503.")
     requests: int = Field(64, ge=1, description="Requests answered at the same time; more are answered 503.")

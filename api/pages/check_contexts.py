@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -107,7 +107,11 @@ class Mistake:
 
 
 def check_views(
-    table: Checks, row: GradeRow, system: System, refused: Mistake | None = None
+    table: Checks,
+    row: GradeRow,
+    system: System,
+    refused: Mistake | None = None,
+    wanted: Collection[str] = (),
 ) -> tuple[tuple[CheckView, ...], tuple[CheckView, ...]]:
     """The checks that the report asks for, or that were read, and the part's other ones.
 
@@ -116,12 +120,14 @@ def check_views(
         row: The grade.
         system: Units that readings are shown in.
         refused: The entry that was just refused, if one was.
+        wanted: Ids of those that are asked for.
     """
     if row.part is None:
         return (), ()
     newest = {one.check: one for one in row.readings}
     asked = {check["id"] for check in row.report["checks"]} | set(newest) | ({refused.check} if refused else set())
-    missing = set((row.verdict or {}).get("missing", ()))
+    asked |= set(wanted)
+    missing = set((row.verdict or {}).get("missing", wanted))
     last = row.readings[-1].check if row.readings else ""
     first: list[CheckView] = []
     more: list[CheckView] = []

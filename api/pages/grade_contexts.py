@@ -18,6 +18,7 @@ from wearvision_api.pages.units import System
 from wearvision_api.services import grading
 from wearvision_api.services.sheet import moment, part_seen
 from wearvision_api.store.tables import GradeRow, new_id
+from wearvision_api.trust import asking
 
 STANDINGS = {
     "photo only": "By the photo only: let the hand checks decide",
@@ -121,6 +122,8 @@ class GradeContext:
         views: Views still missing until the part is cleared.
         not_seen: What these photos could have shown and did not.
         before: Cautions for the hand checks.
+        asked: Why a hand check is asked for; empty where none is, or a verdict holds.
+        wanted: The checks asked for: id and title.
         checks: Hand checks for this grade.
         more_checks: The part's other ones.
         causes: What ruins such a part.
@@ -159,6 +162,8 @@ class GradeContext:
     views: tuple[str, ...]
     not_seen: tuple[str, ...]
     before: tuple[str, ...]
+    asked: str
+    wanted: tuple[tuple[str, str], ...]
     checks: tuple[CheckView, ...]
     more_checks: tuple[CheckView, ...]
     causes: tuple[Mapping[str, Any], ...]
@@ -208,7 +213,9 @@ def grade_context(
     """
     report, spec = row.report, PARTS.get(row.part or "")
     verdict: Mapping[str, Any] = row.verdict or {}
-    checks = check_views(house.checks, row, system, mistake)
+    wanted = asking.wanted_of(row, house.checks)
+    to_do = wanted.checks if wanted is not None else ()
+    checks = check_views(house.checks, row, system, mistake, to_do)
     visit = f"&inspection={row.inspection_id}" if row.inspection_id else ""
     reason = str(verdict.get("reason", ""))
     missing = tuple(
@@ -238,6 +245,8 @@ def grade_context(
         views=views_wanted(row.report["views_missing"]),
         not_seen=tuple(_mode_title(spec, key) for key in report["not_seen"]),
         before=tuple(line for line in CAUTIONS if not _at_restart(line)),
+        asked=wanted.reason if wanted is not None and to_do else "",
+        wanted=tuple((key, house.checks.rows[key].title) for key in to_do),
         checks=checks[0],
         more_checks=checks[1],
         causes=tuple(report["causes"]),

@@ -154,7 +154,7 @@ def grade(house: House, session: Session, who: Caller, return_id: str) -> Return
     first, wiped = looked_at = _to_grade(row)
     if not first:
         raise Problem("conflict", "There is no photo of the part as it came; add one first.")
-    made = grading.create(house, session, who, grading.Asked(tuple(first[: grading.MOST_PHOTOS])))
+    made = grading.create(house, session, who, grading.Asked(tuple(first[: grading.MOST_PHOTOS]), is_checked=False))
     session.commit()
     if wiped and made.part is not None:
         try:

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query, Request, Response
 from sqlalchemy.orm import Session
 
+from wearvision.standard.checks import load_checks
 from wearvision_api.accounts.roles import Caller
 from wearvision_api.deps import HouseDep, OnceDep, SessionDep, needs
 from wearvision_api.problems import Problem
@@ -23,12 +24,14 @@ from wearvision_api.routes.schemas import (
     OverrideUpdate,
     ReadingCreate,
     ReadingPublic,
+    WantedPublic,
     WipingUpdate,
     sent,
 )
 from wearvision_api.services import grading
 from wearvision_api.store.paging import page
 from wearvision_api.store.tables import GradeRow
+from wearvision_api.trust import asking
 
 router = APIRouter(prefix="/grades", tags=["grades"])
 GradeId = Annotated[str, Path(pattern=UUID_FORM)]
@@ -36,6 +39,7 @@ GradeId = Annotated[str, Path(pattern=UUID_FORM)]
 
 def public(row: GradeRow) -> GradePublic:
     """A grade as it is sent."""
+    wanted = asking.wanted_of(row, load_checks())
     return GradePublic(
         id=row.id,
         created_at=row.created_at,
@@ -65,6 +69,7 @@ def public(row: GradeRow) -> GradePublic:
         wiping=row.wiping,
         override=row.override,
         outcome=row.outcome,
+        asked=WantedPublic.model_validate(wanted) if wanted is not None else None,
         pictures=len(row.pictures),
     )
 

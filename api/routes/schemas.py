@@ -112,6 +112,15 @@ class WipingUpdate(Body):
     after: RecordId
 
 
+class WantedPublic(Public):
+    """A hand check that is asked for."""
+
+    why: Literal["doubt", "worn", "drawn"]
+    reason: str = Field(description="One sentence for a person.")
+    checks: list[str] = Field(description="Ids of the hand checks still to be done; none once a verdict holds.")
+    chance: float = Field(ge=0, le=1, description="How likely it was to be asked for; rates are weighted by it.")
+
+
 class GradePublic(Public):
     """What photos of a part came to, and what followed."""
 
@@ -131,6 +140,7 @@ class GradePublic(Public):
     wiping: dict[str, Any] | None
     override: dict[str, Any] | None
     outcome: dict[str, Any] | None
+    asked: WantedPublic | None = Field(None, description="The hand check asked for; null where none is.")
     pictures: int = Field(description="How many pictures there are under /pictures/0 and on.")
 
 

@@ -23,6 +23,7 @@ from wearvision_api.problems import Problem
 from wearvision_api.services import photos
 from wearvision_api.store.tables import GradePhoto, GradeRow, Inspection, PhotoRow, ReadingRow, new_id, now
 from wearvision_api.teaching.shadow import Silent
+from wearvision_api.trust import asking
 
 MOST_PHOTOS = 8
 OUTCOMES = ("refitted", "cleaned and refitted", "replaced")
@@ -37,6 +38,8 @@ class Asked:
     reference: str | None = None
     inspection: str | None = None
     id: str | None = None
+    is_checked: bool = True
+    """Whether hand checks follow; not for a photo after wiping, nor at the counter, which has checks of its own."""
 
 
 def create(house: House, session: Session, who: Caller, asked: Asked) -> GradeRow:
@@ -71,6 +74,8 @@ def create(house: House, session: Session, who: Caller, asked: Asked) -> GradeRo
     session.add_all(GradePhoto(grade_id=record.id, place=place, photo_id=row.id) for place, row in enumerate(rows))
     session.flush()
     session.refresh(record)
+    if asked.is_checked:
+        asking.ask(house, session, record)
     house.shadow.offer(Silent(record.id, tuple(digests), asked.part, beside))
     return record
 
@@ -202,7 +207,7 @@ def wipe(house: House, session: Session, who: Caller, row: GradeRow, after: str)
     Raises:
         Problem: the photo is not there, or the pair cannot be compared.
     """
-    second = create(house, session, who, Asked((after,), row.part, inspection=None))
+    second = create(house, session, who, Asked((after,), row.part, inspection=None, is_checked=False))
     try:
         pair = wiping_pair(row.report, second.report, limits=house.grader.limits, checks=house.checks)
     except ReadingError as error:

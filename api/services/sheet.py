@@ -16,6 +16,7 @@ from wearvision_api.house import House
 from wearvision_api.services import grading, inspecting, machines, walking
 from wearvision_api.services.due import Due
 from wearvision_api.store.tables import GradeRow, Inspection, now
+from wearvision_api.trust import asking
 
 UNMEASURED = {
     "not_in_view": "not in view",
@@ -227,6 +228,10 @@ def _remarks(row: GradeRow, checks: Checks) -> list[tuple[str, str]]:
         found.append(("By eye", f"{said['grade']}: {said['reason']} ({said['by']})"))
     if row.grade is not None and grading.holds(row) != row.grade:
         found.append(("The photo alone", str(row.grade)))
+    wanted = asking.wanted_of(row, checks)
+    if wanted is not None and wanted.checks:
+        titles = ", ".join(checks.rows[name].title for name in wanted.checks)
+        found.append(("Hand check asked for", f"{titles}. {wanted.reason}"))
     if row.verdict is not None:
         found.append(("Hand checks", _titled(row.verdict, checks)))
     if row.wiping is not None:
