@@ -13,12 +13,32 @@ from PIL import Image
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from wearvision.labels.splits import group_of, split_of
 from wearvision_api.accounts.gate import LOCAL_ID
 from wearvision_api.accounts.roles import Caller
 from wearvision_api.house import House
 from wearvision_api.settings import Settings
-from wearvision_api.store.tables import Account, PhotoRow
-from wearvision_api.store.teaching_tables import DataSetPhoto, DataSetRow, ModelRow
+from wearvision_api.store.tables import Account, PhotoRow, now
+from wearvision_api.store.teaching_tables import (
+    DataSetPhoto,
+    DataSetRow,
+    ExampleRow,
+    LabelRow,
+    ModelRow,
+    Permission,
+)
+from wearvision_api.teaching.sets import Choice, freeze
+
+CELL: dict[str, Any] = {
+    "part": "flame_cell",
+    "view": "face",
+    "fit": True,
+    "grade": "clean-and-reuse",
+    "modes": {},
+    "marks": {"rim": {"shape": "outline", "points": [[0.2, 0.2], [0.8, 0.2], [0.8, 0.8], [0.2, 0.8]]}},
+    "regions": {"scorch": [{"shape": "polygon", "points": [[0.4, 0.4], [0.6, 0.4], [0.6, 0.6]], "erase": False}]},
+}
+"""A label of a flame-sensing cell with an outline and a region."""
 
 
 def picture(seed: int, size: int = 96) -> bytes:
@@ -55,6 +75,48 @@ class World:
         )
         session.add(row)
         session.flush()
+        return row
+
+    def example(
+        self, session: Session, data: bytes, *, machine: str = "", capture: str = "", split: str = "", **more: Any
+    ) -> ExampleRow:
+        """A settled example with one label and permission; ``more`` are columns, ``body`` of the label."""
+        photo = self.photo(session, data)
+        capture = capture or f"grade {photo.id}"
+        group = more.pop("group", group_of(machine, capture))
+        body = more.pop("body", CELL)
+        truth = {"part": body["part"], "grade": body.get("grade"), "rank": "one", "view": body.get("view"), "fit": True}
+        if body.get("grade"):
+            truth["acceptable_grades"] = [body["grade"]]
+        values = {"state": "settled", "source": "grade", "truth": truth, "settled_at": now(), "teaches": {}} | more
+        row = ExampleRow(
+            owner_id=LOCAL_ID,
+            photo_id=photo.id,
+            sha256=photo.sha256,
+            machine=machine,
+            capture=capture,
+            group=group,
+            split=split or split_of(group),
+            **values,
+        )
+        session.add(row)
+        session.add(Permission(photo_id=photo.id, given_by=LOCAL_ID, basis="own machine"))
+        session.flush()
+        self.label(session, row, body)
+        return row
+
+    def label(self, session: Session, example: ExampleRow, body: dict[str, Any], turn: int = 1) -> LabelRow:
+        row = LabelRow(
+            owner_id=LOCAL_ID, example_id=example.id, turn=turn, body=body, measured={}, seconds=12.5, created_at=now()
+        )
+        session.add(row)
+        session.flush()
+        return row
+
+    def freeze(self, name: str, choose: Choice | None = None) -> DataSetRow:
+        with self.house.session() as session:
+            row = freeze(self.house, session, self.who, name, "a note", choose or Choice())
+            session.commit()
         return row
 
     def set_of(self, session: Session, name: str, photos: list[PhotoRow]) -> DataSetRow:
