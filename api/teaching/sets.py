@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import exists, func, select
 from sqlalchemy.exc import IntegrityError
-from sqlalchemy.orm import Session, contains_eager, selectinload
+from sqlalchemy.orm import Session, aliased, contains_eager, selectinload
 
 from wearvision.labels.truth import RANKS, Rank
 from wearvision_api.accounts.roles import Caller
@@ -145,11 +145,16 @@ def chosen(session: Session, choose: Choice, *, hold: bool = False) -> list[Exam
         photos = select(PhotoRow.id).join(ExampleRow, ExampleRow.photo_id == PhotoRow.id)
         photos = photos.where(ExampleRow.state == "settled", PhotoRow.erased_at.is_(None)).order_by(PhotoRow.id)
         held = set(session.scalars(photos.with_for_update(read=True, of=PhotoRow)))
+    twin = aliased(PhotoRow)  # permission for any record of the very same bytes will do
+    permitted = (
+        select(Permission.photo_id)
+        .join(twin, twin.id == Permission.photo_id)
+        .where(twin.sha256 == ExampleRow.sha256, twin.erased_at.is_(None), Permission.withdrawn_at.is_(None))
+    )
     query = (
         select(ExampleRow)
         .join(ExampleRow.photo)
-        .join(Permission, Permission.photo_id == ExampleRow.photo_id)
-        .where(ExampleRow.state == "settled", PhotoRow.erased_at.is_(None), Permission.withdrawn_at.is_(None))
+        .where(ExampleRow.state == "settled", PhotoRow.erased_at.is_(None), exists(permitted))
         .order_by(ExampleRow.sha256, ExampleRow.id)
         .options(contains_eager(ExampleRow.photo), selectinload(ExampleRow.labels))
         .execution_options(populate_existing=True)
