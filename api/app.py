@@ -25,6 +25,9 @@ from wearvision_api.pages import (
     return_evidence,
     return_lists,
     teaching_agreement,
+    teaching_doubts,
+    teaching_models,
+    teaching_trainings,
 )
 from wearvision_api.pages import figures as figure_pages
 from wearvision_api.pages import grades as grade_pages
@@ -39,6 +42,7 @@ from wearvision_api.routes import (
     accounts,
     agreement,
     desk,
+    doubts,
     figures,
     grades,
     health,
@@ -47,6 +51,7 @@ from wearvision_api.routes import (
     labels,
     machines,
     metrics,
+    models,
     permissions,
     photos,
     record,
@@ -123,6 +128,8 @@ def create_app(settings: Settings) -> FastAPI:
         labels,
         permissions,
         agreement,
+        models,
+        doubts,
     ):
         api.include_router(part.router)
     app.include_router(api)
@@ -138,6 +145,9 @@ def create_app(settings: Settings) -> FastAPI:
         teaching_pages,
         labelling_pages,
         teaching_agreement,
+        teaching_models,
+        teaching_trainings,
+        teaching_doubts,
         home,
         offline,
         account_pages,

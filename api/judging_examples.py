@@ -5,5 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from wearvision_api.routes.agreement_schemas import AGREEMENT_EXAMPLES
+from wearvision_api.routes.doubt_schemas import DOUBT_EXAMPLES
 
-JUDGING_EXAMPLES: dict[str, Any] = {**AGREEMENT_EXAMPLES}
+JUDGING_EXAMPLES: dict[str, Any] = {**AGREEMENT_EXAMPLES, **DOUBT_EXAMPLES}

@@ -18,6 +18,7 @@ SERVICE_COMMANDS = {
     "administrator": "Makes the first administrator of the service.",
     "erase-photo": "Erases a photo of the service for good, on a lawful request.",
     "export-record": "Writes the record's entries of some days as JSON lines.",
+    "find-doubts": "Looks for labels of the service that a model taught without them doubts.",
     "head": "Signs the end of the service's record, to be kept elsewhere.",
     "renew-key": "Gives the service's record a new signing key.",
     "verify": "Checks the service's record and names the first broken link.",

@@ -85,6 +85,22 @@ class Grader:
         return str(self._model["id"])
 
     @property
+    def model_sha256(self) -> str:
+        """Hash of its graph."""
+        return str(self._model["sha256"])
+
+    def features(self, photo: Source) -> NDArray[np.float32]:
+        """(D,) what the model's heads work on, for the square of a photo that grading judges.
+
+        Args:
+            photo: A file, its bytes, or a photo already read.
+
+        Raises:
+            PhotoError: the file cannot be read.
+        """
+        return self._network.features(look(self._network, without_tags(read_source(photo).image)).square)
+
+    @property
     def least_energy(self) -> float:
         """Below this energy (``Inputs.energy``) a picture is unlike any that the model has learned."""
         return self._calibration.least_energy
