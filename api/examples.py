@@ -9,6 +9,7 @@ from fastapi import FastAPI
 from wearvision_api.judging_examples import JUDGING_EXAMPLES
 from wearvision_api.return_examples import RETURN_EXAMPLES
 from wearvision_api.routes.figure_schemas import FIGURE_EXAMPLES
+from wearvision_api.routes.model_schemas import MODEL_EXAMPLES
 from wearvision_api.routes.record_schemas import RECORD_EXAMPLES
 from wearvision_api.teaching_examples import TEACHING_EXAMPLES
 
@@ -119,6 +120,7 @@ EXAMPLES: dict[str, Any] = {
     **FIGURE_EXAMPLES,
     **RETURN_EXAMPLES,
     **TEACHING_EXAMPLES,
+    **MODEL_EXAMPLES,
     **JUDGING_EXAMPLES,
     "Body_read_in_api_v1_fitted_import_post": {"file": "the table's bytes"},
     "PhotoPublic": PHOTO,

@@ -120,7 +120,7 @@ class Watch:
             write_set(self.house, session, row.data_set, work.data)
             base = models.source_of(session, self.house.current.files, row.base, all_files=True)
             session.rollback()
-            place = work.begin(options(row, work, str(base)))
+            place = work.begin(options(row, work, str(base), self.house.settings.limits))
         except (WearvisionError, Problem, OSError) as error:
             session.rollback()
             self._end(session, row, work, "failed", str(error))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Select, select, update
@@ -146,16 +147,20 @@ def change(session: Session, row: TrainingRow, **values: Any) -> None:
     session.refresh(row)
 
 
-def options(row: TrainingRow, folder: job.Job, base: str) -> tuple[str, ...]:
-    """Of the training's command.
+def options(row: TrainingRow, folder: job.Job, base: str, limits: Path | None) -> tuple[str, ...]:
+    """Of the training's command. Drawn pictures and features are kept for the next training; photos are not.
 
     Args:
         row: What was asked for.
         folder: Where it works.
         base: Folder or id of the model to start from.
+        limits: The site's own limits; None: the standard's.
     """
     settings: Mapping[str, Any] = row.settings
     given = ["--set", str(folder.data), "--base", base, "--id", str(row.model_id), "--out", str(folder.out)]
+    given += ["--cache", str(folder.folder.parent / "cache")]
+    if limits is not None:
+        given += ["--limits", str(limits.resolve())]
     for name in ("stage", "minutes", "seed"):
         if settings.get(name) is not None:
             given += [f"--{name}", str(settings[name])]
