@@ -62,10 +62,14 @@ def _start(folder: str) -> None:
 
 
 def _see(task: tuple[NDArray[np.uint8], dict[str, Any]]) -> Seen:
-    image, truth = task
     if _network is None:
         raise RuntimeError("the worker was not started with a model")
-    found = examine(look(_network, image), part=truth["part"] if truth["part"] in PARTS else None)
+    return seen_in(_network, *task)
+
+
+def seen_in(network: Network, image: NDArray[np.uint8], truth: Mapping[str, Any]) -> Seen:
+    """What the library sees in one picture, RGB uint8; the part of its label is taken as known."""
+    found = examine(look(network, image), part=truth["part"] if truth["part"] in PARTS else None)
     sighting = found.look.sighting
     geometry = {
         name: Measured(value.value, value.low, value.high) if isinstance(value, Measured) else value

@@ -70,12 +70,12 @@ def pooled_features(model: Path, pictures: PictureSet, variants: int = 0, seed: 
     found = []
     for number in range(1 + variants):
         for image in tqdm(pictures.images, total=len(pictures), desc=f"features {number}", mininterval=10):
-            seen = _changed(image, chance) if number else image
+            seen = changed(image, chance) if number else image
             found.append(runtime.features(look(runtime, seen).square))
     return torch.from_numpy(np.stack(found))
 
 
-def _changed(image: np.ndarray, chance: torch.Generator) -> np.ndarray:
+def changed(image: np.ndarray, chance: torch.Generator) -> np.ndarray:
     """One picture in other framing and light, as training changes its batches."""
     picture = (torch.from_numpy(np.ascontiguousarray(image)).permute(2, 0, 1)[None].float() - MEAN) / DEVIATION
     regions = torch.zeros(1, len(REGIONS), picture.shape[2] // 2, picture.shape[3] // 2)

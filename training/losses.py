@@ -96,7 +96,7 @@ def total_loss(out: Outputs, targets: Targets, regions: Tensor) -> tuple[Tensor,
         **opinion_losses(out.part, out.view, out.grade, targets),
         "measures": head_loss(out.size, out.spread, out.presence, targets.value),
         "reach": reach_loss(out.reach, targets.value),
-        "regions": 3.0 * _region_loss(out.regions, regions, targets.channels),
+        "regions": 3.0 * region_loss(out.regions, regions, targets.channels),
     }
     return torch.stack(list(pieces.values())).sum(), {name: piece.detach() for name, piece in pieces.items()}
 
@@ -134,7 +134,7 @@ def head_loss(size: Tensor, spread: Tensor, presence: Tensor, value: Tensor) -> 
     sized = 0.5 * F.smooth_l1_loss(size, truth, beta=0.1, reduction="none") + 0.5 * ratio
     estimate = (torch.sigmoid(presence) * size).detach()
     laplace = (estimate - truth).abs() / spread + torch.log(spread)
-    return _by_measure(entropy, known) + _by_measure(sized, worn) + 0.3 * _by_measure(laplace, known)
+    return by_measure(entropy, known) + by_measure(sized, worn) + 0.3 * by_measure(laplace, known)
 
 
 def reach_loss(reach: Tensor, value: Tensor) -> Tensor:
@@ -150,22 +150,22 @@ def reach_loss(reach: Tensor, value: Tensor) -> Tensor:
     levels = torch.tensor(LEVELS, device=value.device, dtype=value.dtype)
     reached = (torch.nan_to_num(value)[..., None] >= levels).to(reach.dtype)
     entropy = F.binary_cross_entropy_with_logits(reach, reached, reduction="none").mean(2)
-    return 2.0 * _by_measure(entropy, known)
+    return 2.0 * by_measure(entropy, known)
 
 
-def _by_measure(loss: Tensor, counted: Tensor) -> Tensor:
+def by_measure(loss: Tensor, counted: Tensor) -> Tensor:
     """Mean over measures of the mean over the pictures counted; few pictures count less than a full mean."""
     count = counted.sum(0)
     means = (loss * counted).sum(0) / count.clamp(min=LEAST)
     return means.sum() / (count > 0).sum().clamp(min=1)
 
 
-def _region_loss(logits: Tensor, target: Tensor, channels: Tensor) -> Tensor:
+def region_loss(logits: Tensor, target: Tensor, channels: Tensor) -> Tensor:
     """Cross-entropy on soft cover plus one minus the Dice overlap, over the channels that belong to the part."""
     entropy = F.binary_cross_entropy_with_logits(logits, target, reduction="none").mean((2, 3))
     seen = torch.sigmoid(logits)
     overlap = 2 * (seen * target).sum((2, 3)) + 1.0
     dice = 1 - overlap / ((seen + target).sum((2, 3)) + 1.0)
     present = (target.amax((2, 3)) > 0.25).float() * channels
-    weighted = (entropy * channels).sum() / channels.sum()
+    weighted = (entropy * channels).sum() / channels.sum().clamp(min=1.0)
     return 4.0 * weighted + (dice * present).sum() / present.sum().clamp(min=1.0)

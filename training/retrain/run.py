@@ -1,0 +1,329 @@
+"""The whole of a training, stage by stage; what a stage made lies on disk, so that the same call goes on."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import shutil
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+
+from wearvision.errors import WearvisionError
+from wearvision.labels.folder import Labelled
+from wearvision.network import Window, square_crop
+from wearvision.parts import PARTS
+from wearvision_training.dataset import PictureSet
+from wearvision_training.export import ParityError, export
+from wearvision_training.network import WearNetwork
+from wearvision_training.retrain import drawn, figures, judging
+from wearvision_training.retrain.card import card
+from wearvision_training.retrain.config import Config, Report
+from wearvision_training.retrain.glimpses import Glimpse, read_picture
+from wearvision_training.retrain.hands import Hands
+from wearvision_training.retrain.lessons import Lessons
+from wearvision_training.retrain.material import Base, Seeing, Site, open_base, photo_of, read_site, rows_of
+from wearvision_training.retrain.progress import Failed, Progress, Stopped
+from wearvision_training.retrain.refit import Rows, choose, teach
+from wearvision_training.retrain.site_calibration import Held, exact, recalibrated
+from wearvision_training.retrain.store import bind, locked, read_json, write_bytes, write_json
+from wearvision_training.school.stopping import asked_to_stop
+from wearvision_training.school.weights import input_size, load_weights, save_weights
+
+PARITY_PICTURES = 16
+Square = NDArray[np.uint8]
+
+
+def retrain(config: Config, *, echo: Callable[[str], None] | None = None) -> Report:
+    """Trains a model again on a site's labelled photos, calibrates it and compares it with the one it came from.
+
+    ``config.out`` gets ``progress.jsonl``, ``model/`` and ``report.json``; until they are there the same call goes on
+    with what an earlier one had done.
+
+    Args:
+        config: See ``Config``.
+        echo: Told of each line of progress; None for nobody.
+
+    Returns:
+        What ``report.json`` holds.
+
+    Raises:
+        Stopped: someone asked to stop, by a file ``stop`` in ``config.out`` or a signal.
+        Failed: it cannot go on; the message says why in one sentence.
+    """
+    try:
+        config.out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise Failed(f"The folder {config.out} cannot be made: {error.strerror}.") from error
+    with locked(config.out), asked_to_stop() as asked:
+        progress = Progress(config.out, asked, echo)
+        try:
+            with Hands(config.hands) as hands:
+                return _Training(config, progress, hands).go()
+        except Stopped:
+            progress.stopped()
+            raise
+        except Exception as error:
+            why = _sentence(error)
+            progress.failed(why)
+            raise Failed(why) from error
+
+
+def _sentence(error: Exception) -> str:
+    """Why it failed, for a person."""
+    if isinstance(error, OSError) and error.errno == errno.ENOSPC:
+        return "There is no room left on the disk; make some and start again."
+    if isinstance(error, OSError) and error.strerror:
+        return f"{error.filename or 'A file'}: {error.strerror}."
+    if isinstance(error, Failed | WearvisionError | ParityError):
+        return str(error)
+    if isinstance(error, MemoryError):
+        return "There is not enough memory; close other programs or take fewer drawn pictures."
+    return f"An error that was not foreseen, {type(error).__name__}: {str(error).splitlines()[0] if str(error) else ''}"
+
+
+class _Training:
+    """One start of a training."""
+
+    def __init__(self, config: Config, progress: Progress, hands: Hands) -> None:
+        self.config, self.progress, self.hands = config, progress, hands
+        self.work = config.out / "work"
+
+    def go(self) -> Report:
+        """All stages."""
+        began = time.monotonic()
+        load = os.getloadavg()[0]
+        self.progress.step("reading", 0, 1, "reading the labelled folder")
+        site, base = read_site(self.config), open_base(self.config.base)
+        bind(self.work / "settings.json", self._settings(site, base))
+        photos = len(site.train) + len(site.calibrate) + len(site.test)
+        self.progress.step("reading", photos, photos, f"{photos} photos")
+        if (done := read_json(self.config.out / "report.json")) and (self.config.out / "model").is_dir():
+            made: Report = done
+            return made
+        seeing = Seeing(base, self.config.kept, self.hands, self.progress, self.config.seed)
+        replay = self._draw("train", self.config.replay_count)
+        network, how = self._taught(site, base, seeing, replay)
+        folder, parity = self._exported(network, site, base, seeing)
+        calibration = self._calibrated(folder, site, base)
+        report = self._compared(folder, calibration, site, base)
+        self.progress.end_stage()
+        report["told"] = {
+            "seconds": self._seconds(time.monotonic() - began),
+            "photos": {"train": len(site.train), "calibrate": len(site.calibrate), "test": len(site.test)},
+            "drawn": {
+                "replay": self.config.replay_count,
+                "check": self.config.check_count,
+                "synthetic": self.config.synthetic_count,
+            },
+            "replay": self.config.replay_count,
+            "device": self._device().type,
+            "workers": self.config.hands,
+            "load_at_start": round(load, 2),
+            "seed": self.config.seed,
+            "stage": self.config.stage,
+            "how": how,
+            "parity": parity,
+            "set": {"name": site.name, "sha256": site.sha256},
+            "limits": {"id": site.limits.id, "sha256": site.limits.sha256},
+            "macro_f1": "a photo that was turned away counts as wrong",
+        }
+        self._assemble(folder, calibration, report)
+        self.progress.step("compare", 1, 1, f"{self.config.id} is done")
+        return report
+
+    def _settings(self, site: Site, base: Base) -> dict[str, Any]:
+        """What a training is made from; another folder is another training."""
+        only = None if self.config.only is None else sorted(self.config.only)
+        own = asdict(self.config)
+        kept = ("id", "stage", "replay_count", "check_count", "synthetic_count", "copies", "seed")
+        return {name: own[name] for name in kept} | {
+            "set": site.sha256, "base": base.model.sha256, "limits": site.limits.sha256, "only": only,
+        }  # fmt: skip
+
+    def _seconds(self, total: float) -> dict[str, float]:
+        """Seconds of each stage over all starts."""
+        file = self.work / "seconds.json"
+        held: dict[str, float] = read_json(file) or {}
+        for name, seconds in {**self.progress.seconds, "total": round(total, 2)}.items():
+            held[name] = round(held.get(name, 0.0) + seconds, 2)
+        write_json(file, held)
+        return held
+
+    def _device(self) -> torch.device:
+        if self.config.device == "auto":
+            return torch.device("cuda" if torch.cuda.is_available() else "cpu")
+        if self.config.device == "cuda" and not torch.cuda.is_available():
+            raise Failed("No accelerator was found; choose the device cpu or auto.")
+        return torch.device(self.config.device)
+
+    def _draw(self, split: Any, count: int) -> PictureSet | None:
+        return drawn.draw(self.config.kept, drawn.plan(split, count, self.config.seed), self.hands, self.progress)
+
+    def _taught(
+        self, site: Site, base: Base, seeing: Seeing, replay: PictureSet | None
+    ) -> tuple[WearNetwork, dict[str, Any]]:
+        """The network with its heads taught, and how."""
+        kept, told = self.work / "heads.safetensors", self.work / "heads.json"
+        how = read_json(told)
+        if how is not None and kept.is_file():
+            return load_weights(kept), how
+        seen = seeing.photos(site.train, self.config.copies)
+        lessons = Lessons.of_truths([item.truth for item in site.train], site.limits)
+        own = rows_of(seen, lessons, [item.group for item in site.train])
+        others = self._drawn_rows(seeing, replay)
+        device = self._device()
+        network = load_weights(base.weights).to(device)
+        own, others = own.to(device), None if others is None else others.to(device)
+
+        def choosing(done: int, of: int) -> None:
+            self.progress.step("heads", done, of, "choosing how to learn, by cross-validation")
+
+        def learning(done: int, of: int) -> None:
+            self.progress.step("heads", done, of, "learning")
+
+        way, found = choose(network, own, others, seed=self.config.seed, kept=self.work / "tried.json", check=choosing)
+        taught = teach(network, own, others, way, check=learning).cpu()
+        self.progress.step("heads", 1, 1, f"learned: share {way.share}, {way.epochs} epochs")
+        save_weights(taught, kept, input_size(base.weights))
+        write_json(told, found)
+        return taught, found
+
+    def _drawn_rows(self, seeing: Seeing, replay: PictureSet | None) -> Rows | None:
+        if replay is None:
+            return None
+        wanted = drawn.plan("train", self.config.replay_count, self.config.seed)
+        seen = seeing.drawn(replay, f"drawn-{wanted.split}-{wanted.count}-{wanted.seed}")
+        lessons = Lessons.of_drawn(replay.truths)
+        return rows_of(seen, lessons, [str(at) for at in range(len(replay))])
+
+    def _exported(self, network: WearNetwork, site: Site, base: Base, seeing: Seeing) -> tuple[Path, dict[str, Any]]:
+        """The model folder without calibration, once both runtimes agree on squares of the site's own photos."""
+        folder = self.work / "exported"
+        if not (folder / "model.json").is_file():
+            self.progress.step("export", 0, 1, "exporting, and checking that both runtimes agree")
+            draft = self.work / "exported.part"
+            shutil.rmtree(draft, ignore_errors=True)
+            some = site.train[:PARITY_PICTURES]
+            size = input_size(base.weights)
+            squares = np.stack([_square(*one, size) for one in zip(some, seeing.photos(some, 0), strict=True)])
+            export(network, draft, model_id=self.config.id, size=size, pictures=squares)
+            save_weights(network, draft / "weights.safetensors", size)
+            shutil.rmtree(folder, ignore_errors=True)
+            draft.replace(folder)
+        self.progress.step("export", 1, 1, "exported")
+        parity: dict[str, Any] = read_json(folder / "model.json")["parity"]
+        return folder, parity
+
+    def _calibrated(self, folder: Path, site: Site, base: Base) -> dict[str, Any]:
+        """The block ``calibration`` of the new model."""
+        file = self.work / "calibration.json"
+        if (kept := read_json(file)) is not None:
+            held: dict[str, Any] = kept
+            return held
+        own = [item for item in site.calibrate if item.truth.part in PARTS and item.truth.fit]
+        tasks = [judging.Look(str(folder), photo_of(item), figures.truth_row(item.truth)) for item in own]
+        seen = self._each(judging.examine, tasks, "calibrate", "examining photos that taught nothing")
+        held_out = [
+            Held(one, {name: (bound.low, bound.high) for name, bound in item.truth.bounds.items()})
+            for one, item in zip(seen, own, strict=True)
+        ]
+        pictures = self._draw("calibrate", self.config.check_count)
+        others: list[Held] = []
+        if pictures is not None:
+            rows = [row for row in zip(pictures.images, pictures.truths, strict=True) if row[1]["part"] in PARTS]
+            checks = [judging.Look(str(folder), image, truth) for image, truth in rows]
+            said = self._each(judging.examine, checks, "calibrate", "examining drawn pictures of other designs")
+            others = [exact(one) for one in said]
+        block = recalibrated(base.model.record["calibration"], held_out, others)
+        write_json(file, block)
+        return block
+
+    def _compared(self, folder: Path, calibration: dict[str, Any], site: Site, base: Base) -> Report:
+        """Everything of the report but what is told of the training."""
+        graded = self.work / "graded"
+        if not (graded / "model.json").is_file():
+            draft = self.work / "graded.part"
+            shutil.rmtree(draft, ignore_errors=True)
+            shutil.copytree(folder, draft)
+            record = read_json(draft / "model.json")
+            record |= {
+                "calibration": calibration,
+                "trained_from": {"id": base.id, "sha256": base.model.sha256},
+                "set": {"name": site.name, "sha256": site.sha256},
+            }
+            write_bytes(draft / "model.json", json.dumps(record, indent=1).encode())
+            shutil.rmtree(graded, ignore_errors=True)
+            draft.replace(graded)
+        test = [item for item in site.test if item.truth.fit]
+        truths = [figures.truth_row(item.truth) for item in test]
+        photos = [photo_of(item) for item in test]
+        pairs = figures.pairs(truths, *(self._answers(one, photos, truths, "site") for one in (base.folder, graded)))
+        pictures = self._draw("test", self.config.synthetic_count)
+        others: list[figures.Pair] = []
+        if pictures is not None:
+            images, labels = list(pictures.images), list(pictures.truths)
+            others = figures.pairs(
+                labels, *(self._answers(one, images, labels, "drawn") for one in (base.folder, graded))
+            )
+        sha256 = read_json(graded / "model.json")["sha256"]
+        return {
+            "old": {"id": base.id, "sha256": base.model.sha256},
+            "new": {"id": self.config.id, "sha256": sha256},
+            "held_out": {
+                "photos": len(pairs),
+                "machines": len({item.machine or item.group for item in test}),
+                "per_part": {part: sum(one.truth["part"] == part for one, _ in pairs) for part in PARTS},
+            },
+            "calibration": calibration["parts"],
+            "parts": figures.by_part(pairs),
+            "missed": figures.missed(pairs, [item.sha256 for item in test]),
+            "synthetic": figures.compared(others),
+        }
+
+    def _answers(
+        self, model: Path, pictures: Sequence[Path | Square], truths: Sequence[dict[str, Any]], kind: str
+    ) -> list[dict[str, Any]]:
+        """What a model answers to pictures; kept, so that a stop loses no more than one model's answers."""
+        which = "new" if model.parent == self.work else "old"
+        file = self.work / f"answers-{which}-{kind}.json"
+        if (kept := read_json(file)) is None:
+            limits = None if self.config.limits is None else str(self.config.limits)
+            tasks = [
+                judging.Look(str(model), picture, truth, limits)
+                for picture, truth in zip(pictures, truths, strict=True)
+            ]
+            kept = self._each(judging.grade, tasks, "compare", f"grading {kind} pictures with the {which} model")
+            write_json(file, kept)
+        answers: list[dict[str, Any]] = kept
+        return answers
+
+    def _each(self, work: Callable[[Any], Any], tasks: Sequence[Any], stage: str, say: str) -> list[Any]:
+        found = []
+        self.progress.step(stage, 0, len(tasks), say)
+        for one in self.hands.each(work, tasks):
+            found.append(one)
+            self.progress.step(stage, len(found), len(tasks), say)
+        return found
+
+    def _assemble(self, folder: Path, calibration: dict[str, Any], report: Report) -> None:
+        """Puts the model folder in its place, whole, and the report after it."""
+        draft, place = self.config.out / "model.part", self.config.out / "model"
+        shutil.rmtree(draft, ignore_errors=True)
+        shutil.copytree(self.work / "graded", draft)
+        write_bytes(draft / "card.md", card(report, calibration).encode())
+        shutil.rmtree(place, ignore_errors=True)
+        draft.replace(place)
+        write_json(self.config.out / "report.json", report)
+
+
+def _square(item: Labelled, seen: Glimpse, size: int) -> Square:
+    """The square of a photo that a grade comes from."""
+    return square_crop(read_picture(photo_of(item)), Window(*seen.window), size)
