@@ -37,6 +37,7 @@ from wearvision_api.pages import machines as machine_pages
 from wearvision_api.pages import returns as returns_pages
 from wearvision_api.pages import start as start_pages
 from wearvision_api.pages import teaching as teaching_pages
+from wearvision_api.pages import trust as trust_pages
 from wearvision_api.record.daily import daily
 from wearvision_api.routes import (
     accounts,
@@ -58,6 +59,7 @@ from wearvision_api.routes import (
     return_papers,
     returns,
     starts,
+    trust,
 )
 from wearvision_api.routes import examples as example_routes
 from wearvision_api.secure import OnlySecure
@@ -130,6 +132,7 @@ def create_app(settings: Settings) -> FastAPI:
         agreement,
         models,
         doubts,
+        trust,
     ):
         api.include_router(part.router)
     app.include_router(api)
@@ -148,6 +151,7 @@ def create_app(settings: Settings) -> FastAPI:
         teaching_models,
         teaching_trainings,
         teaching_doubts,
+        trust_pages,
         home,
         offline,
         account_pages,

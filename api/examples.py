@@ -11,6 +11,7 @@ from wearvision_api.return_examples import RETURN_EXAMPLES
 from wearvision_api.routes.figure_schemas import FIGURE_EXAMPLES
 from wearvision_api.routes.model_schemas import MODEL_EXAMPLES
 from wearvision_api.routes.record_schemas import RECORD_EXAMPLES
+from wearvision_api.routes.trust_schemas import TRUST_EXAMPLES
 from wearvision_api.teaching_examples import TEACHING_EXAMPLES
 
 PHOTO_ID = "2843c747-7926-4a1b-98a9-54a99d32d7e8"
@@ -121,6 +122,7 @@ EXAMPLES: dict[str, Any] = {
     **RETURN_EXAMPLES,
     **TEACHING_EXAMPLES,
     **MODEL_EXAMPLES,
+    **TRUST_EXAMPLES,
     **JUDGING_EXAMPLES,
     "Body_read_in_api_v1_fitted_import_post": {"file": "the table's bytes"},
     "PhotoPublic": PHOTO,

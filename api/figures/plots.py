@@ -17,6 +17,8 @@ POINTS = 60
 """Of the formula's curve."""
 MOST_TICKS = 150
 """Marks for parts that still ran; more would run into each other."""
+MOST_NAMES = 5
+"""Names of months under the axis; more would run into each other."""
 SPAN = 8.0
 """Of a lots' picture, in units of the line in its middle; longer intervals run out of it and say so with an arrow."""
 SPANS = 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0
@@ -33,6 +35,25 @@ class Bar:
     low: float
     high: float
     worse: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A share at a time: its label, the time in days, value and interval."""
+
+    label: str
+    at: float
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Something that changed: what, and when in days."""
+
+    label: str
+    at: float
 
 
 def survival_plot(curve: Curve, fit: Fit | None, unit: str, title: str, name: str) -> str:
@@ -130,10 +151,55 @@ def lots_plot(bars: Sequence[Bar], line: float, across: str, title: str, name: s
     return "".join([*pieces, "</svg>"])
 
 
+def shares_plot(points: Sequence[Point], marks: Sequence[Mark], title: str, words: str, name: str) -> str:
+    """Shares over time, each with its interval, and upright lines where something changed.
+
+    Args:
+        points: By time; one at least.
+        marks: Drawn where they lie within the points' time.
+        title: What is drawn.
+        words: What it shows, in words.
+        name: Unique on the page.
+    """
+    base, right = HEIGHT - BOTTOM, WIDTH - RIGHT
+    first, last = points[0].at, points[-1].at
+    room = max((last - first) * 0.06, 15.0)
+    floor = _begins(min(one.low for one in points))
+    form = ".0%" if 1 - floor >= 0.05 else ".1%"
+
+    def x(at: float) -> float:
+        return LEFT + (at - first + room) / (last - first + 2 * room) * (right - LEFT)
+
+    def y(share: float) -> float:
+        return TOP + (1 - max(share, floor)) / (1 - floor) * (base - TOP)
+
+    pieces = [*_opening(HEIGHT, title, words, name), _stroke(LEFT, TOP, LEFT, base, "axis")]
+    pieces.append(_stroke(LEFT, base, right, base, "axis"))
+    for share in (floor + (1 - floor) * place / 5 for place in range(6)):
+        pieces.append(_stroke(LEFT - 4, y(share), LEFT, y(share), "axis"))
+        pieces.append(f'<text x="{LEFT - 8}" y="{y(share) + 4:.1f}" text-anchor="end">{share:{form}}</text>')
+    for one in points[:: -(-len(points) // MOST_NAMES)]:
+        pieces.append(f'<text x="{x(one.at):.1f}" y="{base + 18}" text-anchor="middle">{escape(one.label)}</text>')
+    for row, mark in enumerate(one for one in marks if first - room <= one.at <= last + room):
+        at = x(mark.at)
+        pieces.append(_stroke(at, TOP, at, base, "turn", 'stroke-dasharray="2 4"'))
+        side, shift = ("start", 4) if at < (LEFT + right) / 2 else ("end", -4)
+        height = base - 8 - 16 * (row % 3)
+        pieces.append(f'<text class="label" x="{at + shift:.1f}" y="{height}" text-anchor="{side}">')
+        pieces.append(f"{escape(mark.label)}</text>")
+    for one in points:
+        pieces.append(_stroke(x(one.at), y(one.low), x(one.at), y(one.high), "interval", 'stroke-width="3"'))
+        pieces.append(f'<circle class="value" cx="{x(one.at):.1f}" cy="{y(one.value):.1f}" r="4.5"/>')
+    return "".join([*pieces, "</svg>"])
+
+
 def _floor(curve: Curve) -> float:
     """Where the upright axis begins: a few failures among many parts must be seen."""
-    fall = 1 - min(step.survival if step.low is None else step.low for step in curve.steps)
-    return 1 - next((span for span in SPANS if span >= fall), 1.0)
+    return _begins(min(step.survival if step.low is None else step.low for step in curve.steps))
+
+
+def _begins(least: float) -> float:
+    return 1 - next((span for span in SPANS if span >= 1 - least), 1.0)
 
 
 def _opening(height: int, title: str, words: str, name: str) -> list[str]:

@@ -21,6 +21,7 @@ DESK = (
     ("returns:read", "/returns", "Returns"),
     ("figures:read", "/figures", "Figures"),
     ("teaching:read", "/teaching", "Teaching"),
+    ("trust:read", "/trust", "How often right"),
 )
 """Pages in the head of every page for those who may see them."""
 
