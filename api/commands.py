@@ -13,6 +13,7 @@ from wearvision_api.record.commands import RECORD_COMMANDS
 from wearvision_api.returns.commands import RETURN_COMMANDS
 from wearvision_api.returns.desk_commands import DESK_COMMANDS
 from wearvision_api.teaching.doubt_commands import DOUBT_COMMANDS
+from wearvision_api.teaching.set_commands import SET_COMMANDS
 
 
 @click.command()
@@ -147,5 +148,6 @@ COMMANDS: dict[str, click.Command] = {
     **RETURN_COMMANDS,
     **DESK_COMMANDS,
     **DOUBT_COMMANDS,
+    **SET_COMMANDS,
 }
 """By name; ``wearvision.cli.SERVICE_COMMANDS`` lists the same."""
