@@ -237,7 +237,7 @@ def model_context(house: House, session: Session, who: Caller, model: str) -> Mo
         else "",
         may_turn=may_turn,
         back_to=(stands.before or house.current.settings_id) if is_in_use and stands.before is not None else "",
-        old=str(known.report.get("old", {}).get("id", known.base)),
+        old=str(_table(known.report, "old").get("id", known.base)),
         compared=compared(known.report) if known.report else None,
         misses=misses(session, known.report),
         shadow=counts_words(counts) if counts.compared else "",
@@ -304,7 +304,7 @@ def _facts(one: Known) -> tuple[tuple[str, str], ...]:
     facts = [("Fingerprint", f"{one.sha256[:16]}…")]
     if not one.of_site:
         return (("Comes from", "the program"), *facts)
-    told: Mapping[str, Any] = one.report.get("told") or {}
+    told = _table(one.report, "told")
     facts = [("Comes from", one.base), ("Learned from", one.data_set or "no set of this site"), *facts]
     if one.created_at:
         facts.append(("Taken in", moment(one.created_at)))
@@ -350,3 +350,8 @@ def _difference(one: Difference) -> DifferenceView:
         danger=danger,
         by_hand=f"Hand checks or an eye came to {one.by_hand}." if one.by_hand else "",
     )
+
+
+def _table(report: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+    found = report.get(key)
+    return found if isinstance(found, Mapping) else {}
