@@ -26,6 +26,7 @@ from wearvision_api.pages import (
     return_lists,
     teaching_agreement,
     teaching_doubts,
+    teaching_practice,
     teaching_models,
     teaching_trainings,
 )
@@ -55,6 +56,7 @@ from wearvision_api.routes import (
     models,
     permissions,
     photos,
+    practice,
     record,
     return_papers,
     returns,
@@ -132,6 +134,7 @@ def create_app(settings: Settings) -> FastAPI:
         agreement,
         models,
         doubts,
+        practice,
         trust,
     ):
         api.include_router(part.router)
@@ -151,6 +154,7 @@ def create_app(settings: Settings) -> FastAPI:
         teaching_models,
         teaching_trainings,
         teaching_doubts,
+        teaching_practice,
         trust_pages,
         home,
         offline,

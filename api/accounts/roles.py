@@ -10,12 +10,12 @@ ROLES: tuple[Role, ...] = ("technician", "counter", "trainer", "administrator")
 
 OWN = "account:own"
 """One's own password and tokens. No token may do this: it would outlive its own revocation by making another."""
-_READ = {"photos:read", "grades:read", "machines:read", "inspections:read", "trust:read"}
+_READ = {"photos:read", "grades:read", "machines:read", "inspections:read", "trust:read", "practice:take"}
 _GRADE = {"photos:write", "grades:write", "photos:permit"}
 _DESK = {"returns:read", "returns:write", "returns:decide", "record:read", "figures:read"}
 """The returns desk: claims and evidence, decisions and signatures, the log, figures by lot."""
 _TEACH = {"teaching:read", "labels:write", "teaching:write", "models:release"}
-"""Teaching: examples and sets, labels and practice, trainings, and which model grades."""
+"""Teaching: examples and sets, labels, everybody's results in practice, trainings, and which model grades."""
 MAY: dict[Role, frozenset[str]] = {
     "technician": frozenset(_READ | _GRADE | {"machines:write", "inspections:write", OWN}),
     "counter": frozenset(_READ | _GRADE | _DESK | {OWN}),

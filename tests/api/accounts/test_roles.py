@@ -39,6 +39,7 @@ EXPECTED = {
     "figures:read": "no yes no yes",
     "photos:erase": "no no no yes",
     "trust:read": "yes yes yes yes",
+    "practice:take": "yes yes yes yes",
     "photos:permit": "yes yes no yes",
     "teaching:read": "no no yes yes",
     "labels:write": "no no yes yes",
