@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import io
+import json
 import re
 import tarfile
 import tempfile
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 from alembic.runtime.migration import MigrationContext
 from sqlalchemy import Connection, Engine, inspect
@@ -26,6 +28,13 @@ from wearvision_api.upkeep.archive import BadArchive, Manifest, add, add_manifes
 MEMORY_BYTES = 16 << 20
 _SHA256 = re.compile(rb'"sha256":"([0-9a-f]{64})"')
 _ERASED = b'"erased_at":"'
+_HOLDING: dict[str, Callable[[dict[str, Any]], Iterable[str]]] = {
+    "data_sets": lambda row: [row["sha256"]],
+    "data_set_photos": lambda row: row["pieces"].values(),
+    "examples": lambda row: (row["brought"] or {}).get("masks", {}).values(),
+    "models": lambda row: row["files"].values(),
+}
+"""Beside photos: which blobs a row of a table cannot do without."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,11 +124,14 @@ def restore(path: Path, database_url: str, blob_url: str) -> Counted:
             for line in content:
                 if _ERASED not in line:
                     named.update(found.decode() for found in _SHA256.findall(line))
+        elif table in _HOLDING:
+            for line in content:
+                named.update(_HOLDING[table](json.loads(line)))
 
     manifest = verify(path, keep)
     held = {name.removeprefix("photos/") for name, _ in members(path) if name.startswith("photos/")}
     if named - held:
-        raise BadArchive(f"{path}: the photo {min(named - held)} is recorded, but missing.")
+        raise BadArchive(f"{path}: the photo or file {min(named - held)} is recorded, but missing.")
     engine, blobs = open_engine(database_url), Blobs(blob_url)
     try:
         if inspect(engine).get_table_names() or blobs.names():
