@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from wearvision.labels.bounds import AtLeast, Bound, at_least, bounds
 from wearvision.labels.evidence import Evidence, of_pair, of_reading
-from wearvision.labels.folder import FolderError, Labelled, LabelledSet
+from wearvision.labels.folder import FolderError, Labelled, LabelledSet, read_folder, write_folder
 from wearvision.labels.label import Asked, Label, LabelError, Shape, asked
 from wearvision.labels.settling import differences, settle
 from wearvision.labels.splits import SPLITS, Split, group_of, split_of
@@ -36,6 +36,8 @@ __all__ = [
     "group_of",
     "of_pair",
     "of_reading",
+    "read_folder",
     "settle",
     "split_of",
+    "write_folder",
 ]

@@ -34,7 +34,7 @@ CROWD = 0.5
 """How much each label of the same group lowers the urgency of the others: the photos of one machine resemble each
 other. The project's own choice, no published source."""
 
-_WRONG = ("contradicted", "overridden", "overridden by eye")
+WRONG = ("contradicted", "overridden", "overridden by eye")
 """Standings of a grade that a person or a reading found wrong."""
 
 Kind = tuple[str, str]
@@ -63,10 +63,11 @@ def teaches(
         "doubt": _doubt(report, chances),
         "network and geometry differ": float(any(line.get("agree") is False for line in measured)),
         "unlike": _unlike(report, least_energy),
-        "contradicted": float(report.get("standing") in _WRONG),
+        "contradicted": float(report.get("standing") in WRONG),
         "rare": sum(chance * (rare or {}).get((part, grade), 0.0) for grade, chance in chances.items()),
     }
-    return {reason: round(min(1.0, score), 4) for reason, score in found.items() if score > 0}
+    rounded = {reason: round(min(1.0, score), 4) for reason, score in found.items()}
+    return {reason: score for reason, score in rounded.items() if score > 0}
 
 
 def urgency(reasons: Mapping[str, float]) -> float:
@@ -160,4 +161,4 @@ def _unlike(report: Mapping[str, Any], least_energy: float | None) -> float:
     return 1.0 / (1.0 + math.exp(min(60.0, max(-60.0, min(energies) - least_energy))))
 
 
-__all__ = ["RANDOM_SHARE", "WEIGHTS", "mixed", "rarity", "spread", "teaches", "urgency"]
+__all__ = ["RANDOM_SHARE", "WEIGHTS", "WRONG", "mixed", "rarity", "spread", "teaches", "urgency"]
