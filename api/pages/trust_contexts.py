@@ -212,7 +212,7 @@ def _promise(share: Share, stated: float | None) -> str:
 
 
 def _grade_view(line: GradeLine) -> GradeView:
-    eye = f"{line.by_eye}" + (f", {line.by_eye_other} otherwise" if line.by_eye_other else "")
+    eye = f"{line.by_eye} ({line.by_eye_other} otherwise)" if line.by_eye_other else str(line.by_eye)
     return GradeView(
         title=f"{PARTS[line.part].title.capitalize()}: {line.grade}",
         grades=line.grades,
