@@ -28,6 +28,7 @@ from wearvision_api.pages import (
     teaching_doubts,
     teaching_practice,
     teaching_models,
+    teaching_sets,
     teaching_trainings,
 )
 from wearvision_api.pages import figures as figure_pages
@@ -60,6 +61,7 @@ from wearvision_api.routes import (
     record,
     return_papers,
     returns,
+    sets,
     starts,
     trust,
 )
@@ -135,6 +137,7 @@ def create_app(settings: Settings) -> FastAPI:
         models,
         doubts,
         practice,
+        sets,
         trust,
     ):
         api.include_router(part.router)
@@ -153,6 +156,7 @@ def create_app(settings: Settings) -> FastAPI:
         teaching_agreement,
         teaching_models,
         teaching_trainings,
+        teaching_sets,
         teaching_doubts,
         teaching_practice,
         trust_pages,

@@ -11,6 +11,7 @@ from wearvision_api.return_examples import RETURN_EXAMPLES
 from wearvision_api.routes.figure_schemas import FIGURE_EXAMPLES
 from wearvision_api.routes.model_schemas import MODEL_EXAMPLES
 from wearvision_api.routes.record_schemas import RECORD_EXAMPLES
+from wearvision_api.routes.set_schemas import SET_EXAMPLES
 from wearvision_api.routes.trust_schemas import TRUST_EXAMPLES
 from wearvision_api.teaching_examples import TEACHING_EXAMPLES
 
@@ -122,6 +123,7 @@ EXAMPLES: dict[str, Any] = {
     **RETURN_EXAMPLES,
     **TEACHING_EXAMPLES,
     **MODEL_EXAMPLES,
+    **SET_EXAMPLES,
     **TRUST_EXAMPLES,
     **JUDGING_EXAMPLES,
     "Body_read_in_api_v1_fitted_import_post": {"file": "the table's bytes"},

@@ -205,7 +205,7 @@ def erased_in(session: Session, sets: Sequence[str]) -> dict[str, int]:
 def _placed(one: ExampleRow) -> Placed:
     return Placed(
         f"{one.machine or 'machine unknown'}, example {one.id[:8]}",
-        one.sha256,
+        str((one.brought or {}).get("sha256", one.sha256)),  # a folder's photo has lost metadata: other bytes
         one.machine,
         one.capture,
         one.group,
@@ -216,14 +216,15 @@ def _placed(one: ExampleRow) -> Placed:
 def _pieces(blobs: Blobs, example: ExampleRow, made: dict[str, dict[str, str]]) -> dict[str, str]:
     """Puts what is made of an example's photo, unless the very same was made before; gives the names of the blobs."""
     brought: Mapping[str, Any] = example.brought or {}
-    said = [*brought.get("labels", ()), *(one.to_dict() for one in said_of(example.labels))]
+    own = [one.to_dict() for one in said_of(example.labels)]
+    said = [*brought.get("labels", ()), *own]
     part = str((example.truth or {})["part"])
     masks = dict(brought.get("masks", {}))
     words = labels_file(example.sha256, said)
     key = hashlib.sha256(canonical([words.decode(), part, masks])).hexdigest()
     if key not in made:
         shape = (example.photo.height, example.photo.width)
-        drawn = {name: blobs.put(png(one, example.sha256)) for name, one in masks_of(said, part, shape).items()}
+        drawn = {name: blobs.put(png(one, example.sha256)) for name, one in masks_of(own, part, shape).items()}
         made[key] = {LABELS: blobs.put(words)} | {f"{MASKS}{name}.png": one for name, one in (masks | drawn).items()}
     return made[key]
 
