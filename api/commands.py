@@ -12,6 +12,7 @@ from wearvision_api.options import FOLDER, option, settings_from
 from wearvision_api.record.commands import RECORD_COMMANDS
 from wearvision_api.returns.commands import RETURN_COMMANDS
 from wearvision_api.returns.desk_commands import DESK_COMMANDS
+from wearvision_api.teaching.commands import TRAINING_COMMANDS
 from wearvision_api.teaching.doubt_commands import DOUBT_COMMANDS
 from wearvision_api.teaching.set_commands import SET_COMMANDS
 
@@ -149,5 +150,6 @@ COMMANDS: dict[str, click.Command] = {
     **DESK_COMMANDS,
     **DOUBT_COMMANDS,
     **SET_COMMANDS,
+    **TRAINING_COMMANDS,
 }
 """By name; ``wearvision.cli.SERVICE_COMMANDS`` lists the same."""

@@ -27,6 +27,7 @@ SERVICE_COMMANDS = {
     "backup": "Writes all that the service keeps into one file, while it runs.",
     "policy": "Prints the returns policy in force, with its fingerprint.",
     "regrade-returns": "Shows what another model, limits or policy would say of returns.",
+    "retrain": "Trains a new model on a frozen set of the service.",
     "restore": "Puts a backup into an empty place.",
     "serve": "Starts the service and its pages.",
     "sweep": "Removes photos of the service that no record names.",

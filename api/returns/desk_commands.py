@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -13,36 +11,18 @@ from typing import Any
 import click
 from sqlalchemy import select
 
-from wearvision.errors import WearvisionError
 from wearvision.grade import Grader
-from wearvision_api.accounts.gate import LOCAL_ID
-from wearvision_api.accounts.roles import Caller
 from wearvision_api.house import House
+from wearvision_api.opened import opened, person
 from wearvision_api.options import FOLDER, option, settings_from
-from wearvision_api.problems import Problem
 from wearvision_api.returns.bulk import take_in
 from wearvision_api.returns.parcels import Archive, Folder
 from wearvision_api.returns.policy_table import load_policy
 from wearvision_api.returns.regrading import Said, Would, regrade
-from wearvision_api.settings import Settings
 from wearvision_api.store.return_tables import ReturnRow
-from wearvision_api.store.tables import Account
 from wearvision_api.teaching.models import source_of
 
 TABLE_FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
-
-
-@contextmanager
-def _house(settings: Settings) -> Iterator[House]:
-    """The service's house, opened beside one that may be running; errors are told in one line."""
-    try:
-        house = House.open(settings)
-        try:
-            yield house
-        finally:
-            house.close()
-    except (WearvisionError, Problem) as error:
-        raise click.ClickException(error.detail if isinstance(error, Problem) else str(error)) from error
 
 
 @click.command("take-returns")
@@ -62,8 +42,8 @@ def take_returns(parcel: Path, account: str, **given: Any) -> None:
     could not be taken in.
     """
     failed = False
-    with _house(settings_from(given)) as house:
-        who = _person(house, account)
+    with opened(settings_from(given)) as house:
+        who = person(house, account, "returns:write")
         source = Folder(parcel) if parcel.is_dir() else Archive(parcel.open("rb"))
         for one in take_in(house, who, source):
             said = one.number or "not taken"
@@ -71,18 +51,6 @@ def take_returns(parcel: Path, account: str, **given: Any) -> None:
             click.echo(f"line {one.line}: {said}{f'  {remark}' if remark else ''}")
             failed |= not one.number
     sys.exit(int(failed))
-
-
-def _person(house: House, name: str) -> Caller:
-    with house.session(writes=False) as session:
-        query = select(Account).where(Account.name == name) if name else select(Account).where(Account.id == LOCAL_ID)
-        row = session.scalar(query)
-    if row is None or not row.active:
-        raise click.UsageError(f"There is no account {name!r}.")
-    who = Caller(row.id, row.name, row.role)  # type: ignore[arg-type]  # the table holds roles only
-    if not who.may("returns:write"):
-        raise click.UsageError(f"{name} is a {row.role} and may take no returns in.")
-    return who
 
 
 @click.command("regrade-returns")
@@ -112,7 +80,7 @@ def regrade_returns(
     NUMBERS are of the returns; none: all. The service may be running.
     """
     settings = settings_from(given)
-    with _house(settings) as house:
+    with opened(settings) as house:
         grader = Grader(_source(house, other_model), other_limits or settings.limits)
         policy = load_policy(other_policy) if other_policy else None
         seen = changed = 0

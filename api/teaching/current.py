@@ -6,6 +6,7 @@ what works, and only then changes over; a request that has begun finishes with t
 
 from __future__ import annotations
 
+import logging
 import threading
 import time
 from collections.abc import Iterator
@@ -21,11 +22,10 @@ from wearvision.errors import WearvisionError
 from wearvision.grade import Grader
 from wearvision.network import ModelFolder
 from wearvision.standard.limits import Limits
-from wearvision_api.logs import logger
 from wearvision_api.store.teaching_tables import ModelTurn
 from wearvision_api.teaching.models import ModelFiles, source_of
 
-LOG = logger(__name__)
+LOG = logging.getLogger(__name__)
 Kind = Literal["use", "shadow"]
 EVERY_S = 2.0
 AGAIN_S = 30.0
@@ -131,7 +131,7 @@ class Current:
             found = self._follow("use", wanted["use"], self._use.model)
             if found is not None:
                 self._use = found
-                LOG.info("model in use", model=str(found.grader.model_id))
+                LOG.info("model in use", extra={"model": found.grader.model_id})
             if wanted["shadow"]:
                 found = self._follow("shadow", wanted["shadow"], self._shadow.model if self._shadow else "")
                 self._shadow = found or self._shadow
@@ -194,4 +194,4 @@ class Current:
 
     def _note(self, kind: Kind, wanted: str, error: Exception) -> None:
         self._faults[kind] = Fault(wanted, str(error), time.monotonic())
-        LOG.error("a model cannot be loaded; the one before goes on", model=wanted, kind=kind, reason=str(error))
+        LOG.error("model %s cannot be loaded; the one before goes on: %s", wanted, error, extra={"kind": kind})

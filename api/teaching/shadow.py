@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import queue
 import sys
@@ -17,13 +18,12 @@ from sqlalchemy.orm import Session
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from wearvision.photo import read_photo
-from wearvision_api.logs import logger
 from wearvision_api.store.blobs import Blobs
 from wearvision_api.store.tables import GradeRow
 from wearvision_api.store.teaching_tables import ShadowRow
 from wearvision_api.teaching.current import Current
 
-LOG = logger(__name__)
+LOG = logging.getLogger(__name__)
 MOST = 32
 """Grades that may wait; under load more are dropped, never an answer delayed."""
 NICE = 15

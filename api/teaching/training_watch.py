@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import json
+import logging
 import os
 import shutil
 import threading
@@ -18,16 +19,15 @@ from sqlalchemy.orm import Session
 
 from wearvision.errors import WearvisionError
 from wearvision_api.house import House
-from wearvision_api.logs import logger
 from wearvision_api.problems import Problem
 from wearvision_api.record import ledger
 from wearvision_api.store.tables import Account, now
 from wearvision_api.store.teaching_tables import TrainingRow
 from wearvision_api.teaching import gate, job, models
-from wearvision_api.teaching.training_set import write_set
+from wearvision_api.teaching.set_export import write as write_set
 from wearvision_api.teaching.trainings import change, options
 
-LOG = logger(__name__)
+LOG = logging.getLogger(__name__)
 EVERY_S = 1.0
 SIGN_OF_LIFE = timedelta(seconds=20)
 """How often it is noted that a training lives, though it says nothing new."""

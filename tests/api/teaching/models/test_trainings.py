@@ -9,6 +9,7 @@ import json
 import os
 import signal
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from datetime import timedelta
@@ -25,7 +26,7 @@ from wearvision_api.problems import Problem
 from wearvision_api.settings import Settings
 from wearvision_api.store.tables import now
 from wearvision_api.store.teaching_tables import DataSetRow, ModelRow, TrainingRow
-from wearvision_api.teaching import job, release, training_watch, trainings
+from wearvision_api.teaching import commands, job, release, training_watch, trainings
 from wearvision_api.teaching.training_watch import Watch
 
 from .conftest import RELEASED, WHO, report
@@ -264,3 +265,55 @@ def test_half_a_line_of_progress_is_not_read(tmp_path: Path) -> None:
     assert work.newest() == {"stage": "heads", "done": 1}
     assert work.exit_status() is None
     assert not work.is_alive()
+
+
+def run(arguments: list[str]) -> Any:
+    from click.testing import CliRunner
+
+    from wearvision_api.commands import COMMANDS
+
+    return CliRunner().invoke(COMMANDS["retrain"], arguments)
+
+
+@pytest.mark.parametrize(
+    ("told", "status", "said"),
+    [
+        ({}, 0, "site-yard-1 is taken in"),
+        ({"fails": "The set has no photo to learn from."}, 1, "The set has no photo to learn from."),
+    ],
+)
+def test_the_command_trains_and_follows(
+    how: dict[str, Any], quiet: House, told: dict[str, Any], status: int, said: str
+) -> None:
+    how.update(told)
+    done = run(["--set", "Yard", "--data", str(quiet.settings.data)])
+    assert done.exit_code == status, done.output
+    assert said in done.output
+    assert "heads: 3 of 3" in done.output or told
+
+
+def test_the_command_says_what_is_wrong_in_one_line(how: dict[str, Any], quiet: House) -> None:
+    done = run(["--set", "Elsewhere", "--data", str(quiet.settings.data)])
+    assert (done.exit_code, done.output) == (1, "Error: There is no set Elsewhere.\n")
+    done = run(["--set", "Yard", "--account", "nobody", "--data", str(quiet.settings.data)])
+    assert done.exit_code == 2
+    assert "There is no account 'nobody'." in done.output
+
+
+def test_an_interruption_asks_the_training_to_stop(
+    how: dict[str, Any], quiet: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    how.update(steps=400, pause=0.05)
+    training, said = asked(quiet), list[str]()
+    presses = iter([None, None, None, KeyboardInterrupt])
+
+    def sleep(seconds: float) -> None:
+        if next(presses, None) is not None:
+            raise KeyboardInterrupt
+        threading.Event().wait(0.2)
+
+    monkeypatch.setattr(commands, "time", type("Clock", (), {"sleep": staticmethod(sleep)}))
+    with Watch(quiet).running(every_s=0.1):
+        row = commands.follow(quiet, WHO, training, said.append)
+    assert row.state == "stopped"
+    assert "It is asked to stop; it ends at its next step." in said
