@@ -78,17 +78,21 @@ def _measured_answers(
 
     Source: the marks are what a person saw; the word for it is the limits'.
     """
-    overruled = set()
-    for mode, row in modes.items():
-        bound, said = found.get(row.measure), grade_of_answer(answers.get(mode, NOT_SEEN))
-        if bound is None or bound.value is None or (said and range_of(row, said).meets(bound)):
-            continue
-        answers[mode] = row.grade_of(bound.value)
-        if said or (grade and not range_up_to(row, grade).meets(bound)):
-            overruled.add(mode)
-        elif grade and over(row.grade_of(bound.value), grade):
-            answers[mode] = grade
-    return overruled
+    return {mode for mode, row in modes.items() if _fit(row, found.get(row.measure), answers, grade)}
+
+
+def _fit(row: Row, bound: Bound | None, answers: dict[str, str], grade: Grade | None) -> bool:
+    """Gives a mode with a value the answer that fits; whether what was said of it, or of the part, was wrong."""
+    said = grade_of_answer(answers.get(row.mode, NOT_SEEN))
+    if bound is None or bound.value is None or (said and range_of(row, said).meets(bound)):
+        return False
+    exact = row.grade_of(bound.value)
+    missed = said is not None or (grade is not None and not range_up_to(row, grade).meets(bound))
+    answers[row.mode] = exact
+    if not missed and grade and over(exact, grade):
+        # In the guard band: the part's grade is as right as the next one.
+        answers[row.mode] = [one for one in row.grades if not over(one, grade)][-1]
+    return missed
 
 
 def _hear(
@@ -106,9 +110,8 @@ def _hear(
             answers[mode] = GRADES[0]  # what a good reading clears is left at the best, as in ``wearvision.confirm``
         elif mode in wrong or said is None:
             answers.pop(mode, None)
-        if bound.value is not None and not (said and range_of(row, said).meets(bound)):
-            answers[mode] = row.grade_of(bound.value)
-            wrong |= {mode} if said else set()
+        if _fit(row, bound, answers, grade):
+            wrong.add(mode)
     return wrong
 
 

@@ -18,7 +18,7 @@ CORNER_RAD = np.radians(50.0)
 
 _UNEVEN = (3.0, 6.0)  # ratios of neighbouring sides between which the longer one turns from an arc into an edge
 _CURVE_STEP_PX = 2.0
-_FINEST, _WIDEST = 8, 6000  # subpixels a pixel, and the widest raster that is drawn
+_FINEST, _WIDEST = 8, 3000  # subpixels a pixel, and the widest raster that is drawn
 _SHIFT = 4  # bits after the point that OpenCV's drawing takes
 
 Points = NDArray[np.float64]

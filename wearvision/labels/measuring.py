@@ -25,7 +25,7 @@ HAND_PX = 1.5
 MATCH = 0.05
 """Half a step of a comparison series."""
 
-TRIES = 12
+TRIES = 8
 """How often the hand's error is tried out."""
 
 MOST_PX = 1400
@@ -89,7 +89,8 @@ def measured(
     ]
     for measure in wanted:
         outcome = first.get(measure, Unmeasured(Reason.NOT_IN_VIEW))
-        found[measure] = _widened(outcome, [one.get(measure) for one in moved])
+        own = PARTS[label.part].geometry_off.get((measure, str(label.view)), (0.0, 0.0))
+        found[measure] = _widened(outcome, [one.get(measure) for one in moved], own)
     return found
 
 
@@ -168,8 +169,8 @@ def _unit(vectors: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(vectors / np.maximum(np.hypot(*vectors.T), 1e-9)[:, None], np.float64)
 
 
-def _widened(outcome: Outcome, moved: Sequence[Outcome | None]) -> Outcome:
-    """The outcome with its interval widened by as much as the hand moved it.
+def _widened(outcome: Outcome, moved: Sequence[Outcome | None], own: tuple[float, float]) -> Outcome:
+    """The outcome with its interval widened by as much as the hand moved it, and by how far the measure itself is off.
 
     A hand's error moves some measures one way only: noise on a round rim makes it less round. Drawn with an error
     as these were with a second one, the value is off by as much as they are off from it, so what they show to one
@@ -178,7 +179,7 @@ def _widened(outcome: Outcome, moved: Sequence[Outcome | None]) -> Outcome:
     if isinstance(outcome, Unmeasured):
         return outcome
     off = max((abs(one.value - outcome.value) for one in moved if isinstance(one, Measured)), default=0.0)
-    return replace(outcome, low=max(0.0, outcome.low - off), high=outcome.high + off)
+    return replace(outcome, low=max(0.0, outcome.low - off - own[0]), high=outcome.high + off + own[1])
 
 
 def outcome_to_dict(outcome: Outcome) -> dict[str, Any]:

@@ -181,10 +181,15 @@ def _rank(joined: Claim, ruling: Sequence[Evidence], people: Rank, limits: Limit
     for kind in ("reading", "pair"):
         spoken = [one for one in ruling if one.kind == kind and set(one.modes) <= shown]
         settled = {mode for one in spoken for mode in one.modes}
-        gives = any(one.least == joined.grade != GRADES[0] for one in spoken)
+        gives = any(joined.grade in _given(one, joined.part, limits) - {GRADES[0]} for one in spoken)
         if joined.grade is not None and (gives or (spoken and settled == shown)):
             return "reading" if kind == "reading" else "pair"
     return people
+
+
+def _given(one: Evidence, part: str, limits: Limits) -> set[Grade]:
+    """The grades that evidence gives by itself: its own, and those of the values that it holds."""
+    return {one.least, *(limits.row(part, name).grade_of(fmean(ends)) for name, ends in one.bounds.items())}
 
 
 def _modes(one: Claim, limits: Limits) -> tuple[Mode, ...]:

@@ -123,4 +123,12 @@ COUPLER = PartSpec(
         ("crack_ratio", "side"): ("crack", "part"),
         ("bow_ratio", "side"): ("part",),
     },
+    geometry_off={
+        ("profile_deviation", "end"): (0.06, 0.035),
+        ("corner_rounding", "end"): (0.20, 0.01),
+        ("tooth_loss", "end"): (0.10, 0.13),
+        ("crack_ratio", "end"): (0.03, 0.005),
+        ("crack_ratio", "side"): (0.25, 0.0),
+        ("bow_ratio", "side"): (0.005, 0.025),
+    },
 )

@@ -69,5 +69,6 @@ FLAME_CELL = PartSpec(
         ("scorch_ratio", "face"): ("scorch", "window"),
         ("rim_deviation", "face"): ("rim",),
     },
+    geometry_off={("rim_deviation", "face"): (0.001, 0.002)},
     matched=("film_loss", "haze"),
 )

@@ -104,6 +104,8 @@ class PartSpec:
         measure: Geometry: a ``Scene`` to measure name → outcome, for the measures that it can give.
         marks: What a person can draw on a photo of it.
         by_hand: (measure, view) to the keys of the marks without which it can't be taken from a drawing.
+        geometry_off: (measure, view) to how far the truth lies below and above the interval of ``measure`` taken from
+            the true regions, some 97 times in 100 (``tests/labels/test_hand_marks.py`` prints it).
         matched: Measures that a person tells by a rendered comparison series.
     """
 
@@ -120,6 +122,7 @@ class PartSpec:
     measure: Callable[[Scene], dict[str, Outcome]]
     marks: tuple[Mark, ...] = ()
     by_hand: Mapping[tuple[str, str], tuple[str, ...]] = field(default_factory=dict)
+    geometry_off: Mapping[tuple[str, str], tuple[float, float]] = field(default_factory=dict)
     matched: tuple[str, ...] = ()
 
     def mode(self, key: str) -> Mode:
