@@ -35,6 +35,7 @@ RETURN: dict[str, Any] = {
     "currency": "EUR",
     "kept_where": "Shelf 4, box 2",
     "kept_until": "2026-09-30",
+    "may_teach": False,
     "grade": None,
     "photos": [
         {

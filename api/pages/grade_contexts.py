@@ -14,6 +14,7 @@ from wearvision.standard.grades import Grade
 from wearvision_api.accounts.roles import Caller
 from wearvision_api.house import House
 from wearvision_api.pages.check_contexts import CheckView, Mistake, check_views
+from wearvision_api.pages.teach_view import TeachView
 from wearvision_api.pages.units import System
 from wearvision_api.services import grading
 from wearvision_api.services.sheet import moment, part_seen
@@ -105,6 +106,7 @@ class GradeContext:
         title: The part, or that none was recognised.
         at: When it was graded.
         by: Who graded it.
+        model: Id of the model that did.
         verdict: What holds now.
         reason: Why the hand checks came to that; empty without readings.
         notes: Remarks of the verdict, and which photos were erased.
@@ -138,6 +140,7 @@ class GradeContext:
         parts: Key and title of the parts, to grade these photos as another one.
         may_write: Whether forms are shown.
         may_keep: Whether a photo may be kept as the machine's reference.
+        teach: Whether the photos may teach; None where the caller has no say in it.
         fresh: Ids for the forms, by name.
     """
 
@@ -145,6 +148,7 @@ class GradeContext:
     title: str
     at: str
     by: str
+    model: str
     verdict: VerdictView
     reason: str
     notes: tuple[str, ...]
@@ -178,6 +182,7 @@ class GradeContext:
     parts: tuple[tuple[str, str], ...]
     may_write: bool
     may_keep: bool
+    teach: TeachView | None
     fresh: Mapping[str, str]
 
 
@@ -199,7 +204,13 @@ def verdict_view(row: GradeRow) -> VerdictView:
 
 
 def grade_context(
-    house: House, row: GradeRow, after: GradeRow | None, who: Caller, system: System, mistake: Mistake | None = None
+    house: House,
+    row: GradeRow,
+    after: GradeRow | None,
+    who: Caller,
+    system: System,
+    mistake: Mistake | None = None,
+    teach: TeachView | None = None,
 ) -> GradeContext:
     """Gathers the page of a grade.
 
@@ -210,6 +221,7 @@ def grade_context(
         who: Who sees it.
         system: Units that readings are shown in.
         mistake: A reading that was just refused.
+        teach: What is said of teaching.
     """
     report, spec = row.report, PARTS.get(row.part or "")
     verdict: Mapping[str, Any] = row.verdict or {}
@@ -228,6 +240,7 @@ def grade_context(
         title=spec.title.capitalize() if spec else "No part recognised",
         at=moment(row.created_at),
         by=row.owner.name,
+        model=str(report["model"]["id"]),
         verdict=verdict_view(row),
         reason=reason,
         notes=(*verdict.get("notes", ()), *(f"A photo was erased on {day}." for day in grading.erased_on(row))),
@@ -261,6 +274,7 @@ def grade_context(
         parts=tuple((key, part.title.capitalize()) for key, part in PARTS.items() if key != row.part),
         may_write=who.may("grades:write"),
         may_keep=who.may("machines:write") and row.inspection_id is not None and spec is not None,
+        teach=teach,
         fresh={name: new_id() for name in ("photo", "again")},
     )
 

@@ -19,6 +19,7 @@ from wearvision_api.pages.check_contexts import Mistake
 from wearvision_api.pages.contexts import GradesContext, form_context, grade_line
 from wearvision_api.pages.forms import once, read, seen
 from wearvision_api.pages.grade_contexts import grade_context
+from wearvision_api.pages.teach_view import teach_view
 from wearvision_api.pages.view import show
 from wearvision_api.problems import Problem
 from wearvision_api.routes.schemas import (
@@ -239,7 +240,7 @@ def _page(
     request: Request, house: House, session: Session, who: Caller, row: GradeRow, mistake: Mistake | None = None
 ) -> Response:
     after = session.get(GradeRow, row.after_id) if row.after_id else None
-    context = grade_context(house, row, after, who, units.chosen(request), mistake)
+    context = grade_context(house, row, after, who, units.chosen(request), mistake, teach_view(session, who, row))
     return show(request, who, "grade.html", context, 422 if mistake else 200)
 
 

@@ -28,7 +28,7 @@ MOST_MACHINES = 200
 _TEXTS = ("part", "part_number", "lot", "serial", "machine", "claimant", "story", "claimed", "currency", "kept_where")
 _HOURS = ("hours_installed", "hours_last_good", "hours_failed")
 _DAYS = ("installed_on", "failed_on", "returned_on", "kept_until")
-FIELDS = (*_TEXTS, *_HOURS, *_DAYS, "value")
+FIELDS = (*_TEXTS, *_HOURS, *_DAYS, "value", "may_teach")
 """Names of the form's fields."""
 
 
@@ -96,6 +96,7 @@ def values_of(row: ReturnRow) -> dict[str, str]:
         **{name: "" if getattr(row, name) is None else f"{getattr(row, name):g}" for name in _HOURS},
         **{name: day(getattr(row, name)) for name in _DAYS},
         "value": plain_amount(row.value_minor, row.currency),
+        "may_teach": "yes" if row.may_teach else "",
     }
 
 
@@ -123,6 +124,7 @@ def facts_of(row: ReturnRow) -> tuple[tuple[str, str], ...]:
         ("What they say", row.story),
         ("Cause, as they see it", claimed_words(row.claimed) if row.claimed else ""),
         ("Value", amount_words(row.value_minor, row.currency)),
+        ("Photos may teach", "yes, the claimant agrees" if row.may_teach else ""),
         ("Kept", ", until ".join(filter(None, (row.kept_where, day(row.kept_until))))),
     )
     return tuple((name, text) for name, text in pairs if text)
@@ -147,6 +149,7 @@ def said(session: Session, typed: Mapping[str, str]) -> ReturnUpdate:
         "currency": currency,
         "value_minor": minor_of(plain["value"], currency),
         "machine_id": machine.id if machine else None,
+        "may_teach": plain["may_teach"] == "yes",  # a box that is not ticked sends nothing
     }
     try:
         return ReturnUpdate.model_validate(fields)

@@ -91,6 +91,7 @@ class ReturnContext:
         history: The record of this return.
         may_write: Whether evidence can be added now.
         may_take_in: Whether the caller may take a new return in.
+        may_withdraw: Whether the permission to teach is taken back by a form of its own, the claim being closed.
         version: For forms that must not act on what has changed.
         fresh: Ids for forms, by name.
         caution: Before anything is touched.
@@ -122,6 +123,7 @@ class ReturnContext:
     history: tuple[HistoryLine, ...]
     may_write: bool
     may_take_in: bool
+    may_withdraw: bool
     version: int
     fresh: dict[str, str]
     caution: str = CAUTION
@@ -188,6 +190,7 @@ def return_context(
         history=told,
         may_write=is_open,
         may_take_in=who.may("returns:write"),
+        may_withdraw=row.may_teach and not is_open and who.may("photos:permit"),
         version=row.version,
         fresh={name: new_id() for name in ("waive", "photos", "flags", "decide", "sign", "object", "hear")},
     )

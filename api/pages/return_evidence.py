@@ -153,7 +153,7 @@ def add_reading(
             f"check-{key}",
             typed.get("fresh", ""),
             body,
-            lambda held: evidence.add_reading(session, who, held, key, body.values),
+            lambda held: evidence.read_off(house, session, who, held, key, body.values),
         )
     except (ReadingError, Problem) as error:
         if isinstance(error, Problem) and error.code != "invalid":

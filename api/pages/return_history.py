@@ -73,6 +73,8 @@ def _changed(before: Plain, after: Plain, row: ReturnRow) -> str:
 
 def _value(name: str, side: Plain, row: ReturnRow) -> str:
     value = side.get(name)
+    if name == "may_teach":
+        return "yes" if value else "no"
     if value in (None, ""):
         return "nothing"
     if name == "claimed":

@@ -40,6 +40,7 @@ FIELD_TITLES = {
     "currency": "currency",
     "kept_where": "where it is kept",
     "kept_until": "until when it is kept",
+    "may_teach": "whether the photos may be used to teach",
 }
 """What a claim says, field by field."""
 _DOUBT = ((0.15, "hardly any"), (0.4, "some"), (0.75, "much"), (0.999, "very much"))

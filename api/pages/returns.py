@@ -32,6 +32,7 @@ from wearvision_api.returns.weighing import reckon
 from wearvision_api.routes.return_schemas import Key, Reason
 from wearvision_api.routes.schemas import UUID_FORM, Body
 from wearvision_api.store.return_tables import ReturnRow
+from wearvision_api.teaching import permission
 
 router = APIRouter(prefix="/returns", include_in_schema=False)
 ReturnId = Annotated[str, Path(pattern=UUID_FORM)]
@@ -187,7 +188,9 @@ def change(
         body = said(session, fields)
         row = intake.find(session, return_id, to_change=True)
         demand_version(row, int(typed.get("version", "0")) if typed.get("version", "0").isdecimal() else 0)
+        permission.hold_examples(session, row)
         intake.change(session, who, row, intake.given(body.model_dump(exclude_unset=True)))
+        permission.follow_return(house, session, who, row)
         evidence.ask_again(house, session, who, row)
         reckon(house, session, row)
         session.commit()

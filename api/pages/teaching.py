@@ -19,6 +19,7 @@ from wearvision_api.pages.teaching_contexts import (
 )
 from wearvision_api.pages.view import show
 from wearvision_api.problems import Problem
+from wearvision_api.returns import intake
 from wearvision_api.routes.example_schemas import LeaveOut, PermissionCreate, Withdrawal
 from wearvision_api.routes.schemas import UUID_FORM, Body, Cursor
 from wearvision_api.services import grading
@@ -121,6 +122,19 @@ def permit(
     once(session, who, fresh, "/teaching/permissions", body, make)
     later.add_task(opinions.fill, house)
     return seen("/teaching/examples")
+
+
+@router.post("/returns/{return_id}/permission/withdrawal")
+def withdraw_return(
+    request: Request, session: SessionDep, return_id: ExampleId, who: Giver, reason: Field = ""
+) -> Response:
+    """Takes back what the claimant had agreed to, and shows which sets and models have seen the photos."""
+    body = read(Withdrawal, {"reason": reason})
+    permission.demand_desk(who)
+    row = intake.find(session, return_id, to_change=True)
+    found = permission.take_back_of_return(session, who, row, body.reason)
+    session.commit()
+    return show(request, who, "teaching_withdrawn.html", withdrawn_context(found, f"/returns/{return_id}"))
 
 
 @router.post("/grades/{grade_id}/permission")

@@ -22,6 +22,8 @@ from wearvision_api.returns.missing import missing_of
 from wearvision_api.services import grading, photos
 from wearvision_api.store.return_tables import CounterReading, ReturnPhoto, ReturnRow, Waiver
 from wearvision_api.store.tables import new_id, now
+from wearvision_api.teaching import permission
+from wearvision_api.teaching.settling import resettle_photos
 
 ASIDE = "aside"
 """View of photos that count no longer."""
@@ -90,6 +92,8 @@ def add_photo(
     )
     for found in suspicions:
         flag(session, who, row, photo, found)
+    if row.may_teach and wanted.graded:
+        permission.permit(house, session, who, [kept.id], permission.OF_RETURN)
     touch(session, row)
     return photo
 
@@ -124,6 +128,8 @@ def set_aside(session: Session, who: Caller, row: ReturnRow, photo_id: str, reas
     photo = next((one for one in row.photos if one.id == photo_id), None)
     if photo is None or photo.view == ASIDE:
         raise Problem("not-found", f"This return has no photo {photo_id}.")
+    if row.may_teach and photo.photo_id is not None:
+        permission.withdraw(session, who, [photo.photo_id], "The photo was set aside.")
     before, photo.view = photo.view, ASIDE
     if any(one.key == before and one.graded for one in wanted_views(row.part)):
         row.grade_id = None
@@ -227,6 +233,22 @@ def add_reading(
         after={"check": check, "entered": dict(values), "finding": finding.to_dict()},
     )
     touch(session, row)
+    return row
+
+
+def read_off(
+    house: House,
+    session: Session,
+    who: Caller,
+    row: ReturnRow,
+    check: str,
+    values: Mapping[str, str],
+    record_id: str | None = None,
+) -> ReturnRow:
+    """Takes a reading as ``add_reading`` does, and settles the examples of this return anew by it."""
+    permission.hold_examples(session, row)
+    add_reading(session, who, row, check, values, record_id)
+    resettle_photos(house, session, permission.return_photos(row), who.name)
     return row
 
 

@@ -39,6 +39,7 @@ CLAIM_FIELDS = (
     "currency",
     "kept_where",
     "kept_until",
+    "may_teach",
 )
 """What a claim says; all of it goes to the log."""
 _IN_ORDER = (
@@ -79,6 +80,7 @@ def open_return(session: Session, who: Caller, said: Mapping[str, Any], record_i
         currency="",
         kept_where="",
         returned_on=today,
+        may_teach=False,
     )
     _write(session, row, said)
     session.add(row)
@@ -137,7 +139,8 @@ def given(said: Mapping[str, Any]) -> dict[str, Any]:
     """A correction as it is written: an emptied text is empty; what cannot be empty stays as it was."""
     texts = {"part_number", "lot", "serial", "machine", "claimant", "story", "claimed", "currency", "kept_where"}
     plain = {name: "" if value is None and name in texts else value for name, value in said.items()}
-    return {name: value for name, value in plain.items() if value is not None or name not in ("part", "returned_on")}
+    kept = ("part", "returned_on", "may_teach")
+    return {name: value for name, value in plain.items() if value is not None or name not in kept}
 
 
 def demand_open(row: ReturnRow) -> None:

@@ -9,6 +9,7 @@ from fastapi import APIRouter, BackgroundTasks, Path, Response
 from wearvision_api.accounts.roles import Caller
 from wearvision_api.deps import HouseDep, OnceDep, SessionDep, needs
 from wearvision_api.problems import Problem
+from wearvision_api.returns import intake
 from wearvision_api.routes.example_schemas import (
     GradePermission,
     PermissionCreate,
@@ -69,6 +70,19 @@ def withdraw_grade(session: SessionDep, grade_id: GradeId, body: Withdrawal, who
     """The photos are left out of future sets; the answer says which sets and models have seen them."""
     photos = permission.photos_of_grade(who, grading.find(session, who, grade_id))
     found = permission.withdraw(session, who, photos, body.reason)
+    session.commit()
+    return withdrawn_public(found)
+
+
+@router.post(
+    "/returns/{return_id}/permission/withdrawal",
+    response_model=WithdrawnPublic,
+    summary="Take a return's permission back",
+)
+def withdraw_return(session: SessionDep, return_id: GradeId, body: Withdrawal, who: Giver) -> WithdrawnPublic:
+    """What the claimant had agreed to, also once the return is decided."""
+    permission.demand_desk(who)
+    found = permission.take_back_of_return(session, who, intake.find(session, return_id, to_change=True), body.reason)
     session.commit()
     return withdrawn_public(found)
 

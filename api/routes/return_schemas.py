@@ -47,6 +47,7 @@ class _Claim(Body):
     currency: Currency | None = Field(None, description="Three letters after ISO 4217.")
     kept_where: Name | None = None
     kept_until: date | None = None
+    may_teach: bool | None = Field(None, description="Whether the claimant lets the photos be used to teach.")
 
 
 class ReturnCreate(_Claim):

@@ -42,6 +42,7 @@ from wearvision_api.services import photos
 from wearvision_api.store.once import Once
 from wearvision_api.store.paging import page
 from wearvision_api.store.return_tables import ReturnRow
+from wearvision_api.teaching import permission
 
 router = APIRouter(prefix="/returns", tags=["returns"])
 ReturnId = Annotated[str, Path(pattern=UUID_FORM)]
@@ -182,7 +183,9 @@ def change(
     """Corrects what the claim says. Needs If-Match."""
     row = intake.find(session, return_id, to_change=True)
     etags.demand_match(request, etags.tag(row.id, row.version), required=True)
+    permission.hold_examples(session, row)
     intake.change(session, who, row, intake.given(body.model_dump(exclude_unset=True)))
+    permission.follow_return(house, session, who, row)
     evidence.ask_again(house, session, who, row)
     reckon(house, session, row)
     response.headers["ETag"] = etags.tag(row.id, row.version)
@@ -273,7 +276,7 @@ def add_reading(
         once,
         return_id,
         body,
-        lambda row: evidence.add_reading(session, who, row, body.check, body.values, body.id),
+        lambda row: evidence.read_off(house, session, who, row, body.check, body.values, body.id),
     )
 
 

@@ -21,7 +21,11 @@ from wearvision_api.accounts.roles import Caller
 from wearvision_api.house import House
 from wearvision_api.problems import Problem
 from wearvision_api.services import photos
+from wearvision_api.services.standing import erased_on as erased_on
+from wearvision_api.services.standing import holds as holds
+from wearvision_api.services.standing import standing as standing
 from wearvision_api.store.tables import GradePhoto, GradeRow, Inspection, PhotoRow, ReadingRow, new_id, now
+from wearvision_api.teaching import told
 from wearvision_api.teaching.shadow import Silent
 from wearvision_api.trust import asking
 
@@ -121,31 +125,6 @@ def find(session: Session, who: Caller, grade_id: str) -> GradeRow:
     return row
 
 
-def standing(row: GradeRow) -> str:
-    """How far the grade is confirmed; an override by eye outranks all."""
-    if row.override is not None:
-        return "overridden by eye"
-    if row.verdict is not None and row.verdict["standing"] != "incomplete":
-        return str(row.verdict["standing"])
-    return "photo only"
-
-
-def erased_on(row: GradeRow) -> tuple[str, ...]:
-    """The day on which each photo was erased that is gone, ISO 8601."""
-    return tuple(one["erased"][:10] for one in row.pictures if "erased" in one)
-
-
-def holds(row: GradeRow) -> Grade | None:
-    """The grade that now holds: by eye, by readings, by wiping, by the photo, in this order."""
-    if row.override is not None:
-        return row.override["grade"]  # type: ignore[no-any-return]
-    if row.verdict is not None and row.verdict["standing"] != "incomplete":
-        return row.verdict["grade"]  # type: ignore[no-any-return]
-    if row.wiping is not None:
-        return row.wiping["grade"]  # type: ignore[no-any-return]
-    return row.grade  # type: ignore[return-value]
-
-
 def add_reading(
     house: House, session: Session, who: Caller, row: GradeRow, check: str, value: Any, unit: str, record_id: str | None
 ) -> GradeRow:
@@ -178,6 +157,7 @@ def add_reading(
     row.verdict = confirm(row.report, newest, checks=house.checks).to_dict()
     row.version += 1
     session.flush()
+    told.tell_examples(house, session, row, who)
     return row
 
 
@@ -190,6 +170,7 @@ def override(session: Session, who: Caller, row: GradeRow, grade: Grade, reason:
     row.override = {"grade": grade, "reason": reason, "by": who.name, "at": _stamp()}
     row.version += 1
     session.flush()
+    told.tell_by_eye(session, row)
     return row
 
 
@@ -215,6 +196,7 @@ def wipe(house: House, session: Session, who: Caller, row: GradeRow, after: str)
     row.after_id, row.wiping = second.id, pair.to_dict()
     row.version += 1
     session.flush()
+    told.tell_examples(house, session, row, who)
     return row
 
 

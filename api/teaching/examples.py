@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import exists, null, select
 from sqlalchemy.orm import Session
 
-from wearvision.labels.queue import rarity, teaches, urgency
+from wearvision.labels.queue import WRONG, rarity, teaches, urgency
 from wearvision.labels.splits import group_of, split_of
 from wearvision.parts import PARTS
 from wearvision.standard.grades import GRADES
@@ -16,7 +16,7 @@ from wearvision_api.accounts.roles import Caller
 from wearvision_api.house import House
 from wearvision_api.problems import Problem
 from wearvision_api.record.ledger import append, hold
-from wearvision_api.services import grading
+from wearvision_api.services.standing import standing
 from wearvision_api.store.tables import GradePhoto, GradeRow, PhotoRow, new_id, now
 from wearvision_api.store.teaching_tables import ExampleRow, Permission
 from wearvision_api.teaching.captures import Origin, origin_of
@@ -176,10 +176,10 @@ def standing_on(session: Session, photo_id: str) -> str:
     """How far the grades of a photo hold; one that a person or a reading found wrong counts first."""
     rows = session.scalars(select(GradeRow).join(GradePhoto).where(GradePhoto.photo_id == photo_id)).all()
     standings = [
-        "confirmed" if row.override is not None and row.override["grade"] == row.grade else grading.standing(row)
+        "confirmed" if row.override is not None and row.override["grade"] == row.grade else standing(row)
         for row in rows
     ]
-    for wrong in ("contradicted", "overridden", "overridden by eye"):
+    for wrong in WRONG:
         if wrong in standings:
             return wrong
     return "confirmed" if "confirmed" in standings else "photo only"
@@ -187,7 +187,7 @@ def standing_on(session: Session, photo_id: str) -> str:
 
 def rarity_now(session: Session) -> dict[tuple[str, str], float]:
     """How rare each part and grade is among the settled examples."""
-    counts = {(part, grade): 0 for part in PARTS for grade in GRADES}
+    counts: dict[tuple[str, str], int] = {(part, grade): 0 for part in PARTS for grade in GRADES}
     for truth in session.scalars(select(ExampleRow.truth).where(ExampleRow.state == "settled")):
         kind = (str((truth or {}).get("part")), str((truth or {}).get("grade")))
         if kind in counts:
@@ -221,6 +221,15 @@ def judge_anew(
     reasons = teaches(report, rare=rare, least_energy=least_energy)
     if reasons != row.teaches:
         row.opinion, row.teaches, row.urgency = report, reasons, urgency(reasons)
+
+
+def note_standing(session: Session, row: ExampleRow) -> None:
+    """Makes an example as urgent as what is known of its grades now makes it: found wrong, or not."""
+    wrong = standing_on(session, row.photo_id) in WRONG
+    reasons = {name: score for name, score in row.teaches.items() if name != "contradicted"}
+    reasons |= {"contradicted": 1.0} if wrong else {}
+    if reasons != row.teaches:
+        row.teaches, row.urgency = reasons, urgency(reasons)
 
 
 def leave_out(session: Session, who: Caller, row: ExampleRow, reason: str, why: str = SKIPPED) -> None:
@@ -264,6 +273,7 @@ __all__ = [
     "find",
     "judge_anew",
     "leave_out",
+    "note_standing",
     "opinion_on",
     "permitted",
     "rarity_now",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import secrets
 from datetime import timedelta
 
-from sqlalchemy import ColumnElement, Select, and_, exists, func, or_, select, update
+from sqlalchemy import ColumnElement, Select, exists, func, or_, select
 from sqlalchemy.orm import Session
 
 from wearvision.labels.queue import RANDOM_SHARE, spread
@@ -25,9 +25,10 @@ BLIND = ("waiting", "second")
 def next_for(session: Session, who: Caller, *, by_lot: bool | None = None) -> ExampleRow | None:
     """The example that somebody labels next; it is held for them. The caller commits.
 
-    What they hold already comes first. Else one hand-out in five, on average, goes by lot and the others by urgency,
-    where the photos of a group count less the more of them have a label. First and second labels come mixed, and
-    nothing tells them apart: a second label is blind, and never by the person who gave the first.
+    What they hold already comes first. Else, with a chance of one in five, a lot is drawn; where it falls on an example
+    that has a label already, and else, the hand-out goes by urgency, where the photos of a group count less the more
+    of them have a label. First and second labels come mixed, and nothing tells them apart: a second label is blind,
+    and never by the person who gave the first.
 
     Whoever asks at the same time gets another one: the row is locked while it is marked as held, and locked ones are
     passed over (SQLite has one writer at a time anyway).
@@ -35,7 +36,7 @@ def next_for(session: Session, who: Caller, *, by_lot: bool | None = None) -> Ex
     Args:
         session: Of a writing transaction.
         who: Labels.
-        by_lot: Whether this one goes by lot; None: as a draw says that nobody can foresee.
+        by_lot: Whether a lot is drawn; None: as a coin says that nobody can foresee.
 
     Returns:
         The example; None where nothing waits for this person.
@@ -85,17 +86,19 @@ def _free_for(who: Caller) -> ColumnElement[bool]:
 
 
 def _by_lot(session: Session, who: Caller) -> ExampleRow | None:
-    """The lowest lot without any label, and everything up to it joins the sample (see ``wearvision.labels.queue``)."""
-    query = _open_to(who).where(ExampleRow.state == "waiting").order_by(ExampleRow.draw, ExampleRow.id).limit(1)
-    row = session.scalar(query.with_for_update(of=ExampleRow, skip_locked=True))
-    if row is None:
-        return None
-    reached = select(ExampleRow.id).where(and_(ExampleRow.draw <= row.draw, ExampleRow.at_random.is_(False)))
-    # Locked ones are being changed by somebody who may wait for us; they join with the next hand-out by lot.
-    ids = session.scalars(reached.order_by(ExampleRow.id).with_for_update(skip_locked=True)).all()
-    session.execute(update(ExampleRow).where(ExampleRow.id.in_(ids)).values(at_random=True))
-    session.refresh(row)
-    return row
+    """The lowest lot joins the random sample, whatever became of it (see ``wearvision.labels.queue``).
+
+    Returns:
+        The lowest lot of the sample that has no label and is free; None where all have one, or somebody holds them.
+    """
+    outside = select(ExampleRow).where(ExampleRow.at_random.is_(False)).order_by(ExampleRow.draw, ExampleRow.id)
+    joins = session.scalar(outside.limit(1).with_for_update(of=ExampleRow, skip_locked=True))
+    if joins is not None:
+        joins.at_random = True
+        session.flush()
+    waiting = _open_to(who).where(ExampleRow.state == "waiting", ExampleRow.at_random)
+    query = waiting.order_by(ExampleRow.draw, ExampleRow.id).limit(1)
+    return session.scalar(query.with_for_update(of=ExampleRow, skip_locked=True))
 
 
 def _by_urgency(session: Session, who: Caller) -> ExampleRow | None:

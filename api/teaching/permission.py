@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.dialects import postgresql, sqlite
@@ -245,21 +244,60 @@ def return_photos(row: ReturnRow) -> list[str]:
     return [one.photo_id for one in row.photos if one.view in shown and one.photo_id is not None]
 
 
-def follow_return(house: House, session: Session, who: Caller, row: ReturnRow) -> dict[str, Any]:
-    """Makes the permission of a return's photos what its claim says. The caller commits.
-
-    Called after the claim changed and after a photo joined or left.
-    """
-    photos = return_photos(row)
+def follow_return(house: House, session: Session, who: Caller, row: ReturnRow) -> None:
+    """Makes the permission of a return's photos what its claim says, after it changed. The caller commits."""
     if row.may_teach:
-        return {"permitted": permit(house, session, who, photos, OF_RETURN).photos}
+        permit(house, session, who, return_photos(row), OF_RETURN)
+        return
     given = select(Permission.photo_id).where(
         Permission.photo_id.in_([one.photo_id for one in row.photos if one.photo_id is not None]),
         Permission.basis == OF_RETURN,
-        Permission.withdrawn_at.is_(None),
     )
-    ids = list(session.scalars(given))
-    return {"withdrawn": withdraw(session, who, ids, "The claim no longer says so.").photos} if ids else {}
+    withdraw(session, who, session.scalars(given), "The claim no longer says so.")
+
+
+def hold_examples(session: Session, row: ReturnRow) -> None:
+    """Locks the examples of a return's photos before a step writes to the record: others label in that order."""
+    photos = [one.photo_id for one in row.photos if one.photo_id is not None]
+    query = select(ExampleRow.id).where(ExampleRow.photo_id.in_(photos)).order_by(ExampleRow.id)
+    session.execute(query.with_for_update(key_share=True))
+
+
+def take_back_of_return(session: Session, who: Caller, row: ReturnRow, reason: str) -> Withdrawn:
+    """Takes back what a claimant had agreed to; also once the return is decided. The caller commits.
+
+    Args:
+        session: Of a writing transaction, which holds the return.
+        who: Enters it.
+        row: The return.
+        reason: In words.
+
+    Raises:
+        Problem: its claim says no such thing.
+    """
+    if not row.may_teach:
+        raise Problem("conflict", "The claim of this return does not let its photos teach.")
+    found = withdraw(session, who, [one.photo_id for one in row.photos if one.photo_id is not None], reason)
+    row.may_teach = False
+    row.version += 1
+    append(
+        session,
+        who.name,
+        "changed",
+        "return",
+        row.id,
+        before={"may_teach": True},
+        after={"may_teach": False},
+    )
+    session.flush()
+    session.refresh(row)
+    return found
+
+
+def demand_desk(who: Caller) -> None:
+    """Raises Problem for whoever may not change a return."""
+    if not who.may("returns:write"):
+        raise Problem("not-allowed", "Only the returns desk or an administrator can say so.")
 
 
 def _demand_administrator(who: Caller) -> None:
@@ -271,7 +309,9 @@ __all__ = [
     "OF_RETURN",
     "Permitted",
     "Withdrawn",
+    "demand_desk",
     "follow_return",
+    "hold_examples",
     "is_permitted",
     "joined",
     "permit",
@@ -280,5 +320,6 @@ __all__ = [
     "photos_of_returns",
     "put_back",
     "return_photos",
+    "take_back_of_return",
     "withdraw",
 ]

@@ -2,10 +2,12 @@
 
 Whoever labels by urgency sees doubtful and contradicted photos first, so a rate counted over all labels would be that
 of the odd ones. Rates are counted over a random sample instead. Every photo draws a lot, between 0 and 1, when it comes
-in; about one hand-out in five goes by the lots, and the sample is *all photos whose lot is no higher than the highest
-that was handed out so*, whether they were labelled by urgency before or not. Which photos these are depends on their
-lots alone, never on what they show, so the sample is a fair draw from all that came in. Drawing at each hand-out from
-those that still wait would not be: the urgent ones have left by then, and dull ones would stand for all.
+in. At each hand-out, with a chance of one in five, the photo with the lowest lot that is not in the sample yet joins
+it, *whatever has become of it*: if it has no label it is handed out, if it was labelled by urgency already nobody's
+work is spent on it. How many join, and which, depends on coins and lots alone and never on what a photo shows, so the
+sample is a fair draw from all that came in, and every rate over it is unbiased. Two other ways would not be: to draw
+from those that still wait (the urgent ones have left by then, and dull ones would stand for all), and to go on until
+one without a label is met (the sample would always end with one that nothing had made urgent).
 """
 
 from __future__ import annotations
@@ -109,6 +111,8 @@ def mixed(
 ) -> list[Item]:
     """An order in which each next one is taken by lot with a given chance, else by what it teaches.
 
+    A lot that falls on one which is out already is spent, as when the service hands out; the urgent one comes then.
+
     Args:
         ordered: By urgency, the most urgent first.
         random_ones: By lot, the lowest first; usually the same photos.
@@ -119,16 +123,15 @@ def mixed(
         Everything in either list, once.
     """
     rng = np.random.default_rng(seed)
-    lanes = {True: iter(random_ones), False: iter(ordered)}
+    by_lot, by_urgency = iter(random_ones), iter(ordered)
     out: dict[Item, None] = {}
     total = len({*ordered, *random_ones})
     while len(out) < total:
-        by_lot = bool(rng.random() < share)
-        for lane in (lanes[by_lot], lanes[not by_lot]):  # the other one where this one has run out
-            found = next((one for one in lane if one not in out), None)
-            if found is not None:
-                out[found] = None
-                break
+        found = next(by_lot, None) if rng.random() < share else None
+        if found is None or found in out:
+            found = next((one for lane in (by_urgency, by_lot) for one in lane if one not in out), None)
+        if found is not None:
+            out[found] = None
     return list(out)
 
 
