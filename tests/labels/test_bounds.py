@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from drawn_labels import labels, outcomes
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from wearvision.labels import AtLeast, Bound, Label, LabelError, asked, at_least, bounds
@@ -20,6 +20,7 @@ ROWS = list(LIMITS.rows.values())
 SHARE = st.floats(0.01, 0.99)
 
 
+@settings(deadline=None)
 @given(st.sampled_from(ROWS), SHARE)
 def test_a_grades_range_is_where_it_is_a_right_answer(row: Row, share: float) -> None:
     value = share * min(1.0, top_of(row.measure))
@@ -31,6 +32,7 @@ def test_a_grades_range_is_where_it_is_a_right_answer(row: Row, share: float) ->
             assert grade not in row.grades_of(value)
 
 
+@settings(deadline=None)
 @given(st.sampled_from(ROWS), st.sampled_from(GRADES), SHARE)
 def test_up_to_a_grade_means_that_or_better(row: Row, grade: str, share: float) -> None:
     value, found = share * min(1.0, top_of(row.measure)), range_up_to(row, grade)  # type: ignore[arg-type]
@@ -39,6 +41,7 @@ def test_up_to_a_grade_means_that_or_better(row: Row, grade: str, share: float) 
         assert (value < found.high) == bool(better)
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_a_truth_in_the_bounds_could_have_got_that_label(data: st.DataObject) -> None:
     label = data.draw(labels())
@@ -64,6 +67,7 @@ def test_a_truth_in_the_bounds_could_have_got_that_label(data: st.DataObject) ->
         assert label.grade in LIMITS.grade_part(label.part, values).acceptable
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_bounds_are_never_empty_and_never_wider_than_what_was_measured(data: st.DataObject) -> None:
     label = data.draw(labels())

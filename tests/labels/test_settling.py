@@ -6,7 +6,7 @@ from itertools import permutations
 
 import pytest
 from drawn_labels import VIEWS, evidence, given_labels, labels
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from wearvision.labels import Dispute, Evidence, Given, Label, Truth, asked, bounds, differences, settle
@@ -31,6 +31,7 @@ def settled(given: list[Given], *found: Evidence) -> Truth:
     return truth
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_the_order_does_not_matter(data: st.DataObject) -> None:
     where = data.draw(st.sampled_from(VIEWS))
@@ -42,6 +43,7 @@ def test_the_order_does_not_matter(data: st.DataObject) -> None:
         assert settle(list(order), proofs[::-1], LIMITS).to_dict() == first
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_every_truth_makes_sense_and_reads_as_it_was_written(data: st.DataObject) -> None:
     where = data.draw(st.sampled_from(VIEWS))
@@ -57,6 +59,7 @@ def test_every_truth_makes_sense_and_reads_as_it_was_written(data: st.DataObject
         assert found.at_least.modes
 
 
+@settings(deadline=None)
 @given(labels())
 def test_two_who_say_the_same_agree_and_no_more_is_known(label: Label) -> None:
     one, two = settled([Given("a", 1, label)]), settled([Given("a", 1, label), Given("b", 2, label)])
@@ -66,6 +69,7 @@ def test_two_who_say_the_same_agree_and_no_more_is_known(label: Label) -> None:
     assert one.bounds == bounds(label, {}, LIMITS)
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_a_reading_changes_only_what_it_decides(data: st.DataObject) -> None:
     where = data.draw(st.sampled_from(VIEWS))
@@ -81,6 +85,7 @@ def test_a_reading_changes_only_what_it_decides(data: st.DataObject) -> None:
         assert GRADES.index(after.grade) >= GRADES.index(proof.least)
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_differences_are_the_same_both_ways(data: st.DataObject) -> None:
     where = data.draw(st.sampled_from(VIEWS))
