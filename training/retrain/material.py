@@ -73,7 +73,8 @@ def read_site(config: Config) -> Site:
         Failed: there is nothing in it to learn from.
         WearvisionError: it cannot be read.
     """
-    held = read_folder(config.folder)
+    limits = load_limits(config.limits)
+    held = read_folder(config.folder, limits)
     train = held.of_split("train")
     if config.only is not None:
         train = tuple(item for item in train if item.sha256 in config.only)
@@ -85,7 +86,7 @@ def read_site(config: Config) -> Site:
     told = [[item.sha256, item.split, item.group, item.truth.to_dict()] for item in held.items]
     sha256 = held.sha256 or hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
     calibrate, test = held.of_split("calibrate"), held.of_split("test")
-    return Site(held.name, sha256, train, calibrate, test, load_limits(config.limits))
+    return Site(held.name, sha256, train, calibrate, test, limits)
 
 
 def open_base(source: Path | str) -> Base:
@@ -131,6 +132,7 @@ class Seeing:
     def __init__(self, base: Base, cache: Path, hands: Hands, progress: Progress, seed: int) -> None:
         self._folder, self._hands, self._progress, self._seed = str(base.folder), hands, progress, seed
         self._kept = cache / "looks" / base.model.sha256[:16]
+        self.size = int(base.model.record["input"]["size"])
 
     def photos(self, items: Sequence[Labelled], copies: int) -> list[Glimpse]:
         """What was seen of a site's photos."""

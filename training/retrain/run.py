@@ -13,29 +13,23 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import torch
 from numpy.typing import NDArray
 
 from wearvision.errors import WearvisionError
-from wearvision.labels.folder import Labelled
-from wearvision.network import Window, square_crop
 from wearvision.parts import PARTS
 from wearvision_training.dataset import PictureSet
-from wearvision_training.export import ParityError, export
-from wearvision_training.network import WearNetwork
+from wearvision_training.export import ParityError
 from wearvision_training.retrain import drawn, figures, judging
 from wearvision_training.retrain.card import card
 from wearvision_training.retrain.config import Config, Report
-from wearvision_training.retrain.glimpses import Glimpse, read_picture
+from wearvision_training.retrain.exporting import exported
 from wearvision_training.retrain.hands import Hands
-from wearvision_training.retrain.lessons import Lessons
-from wearvision_training.retrain.material import Base, Seeing, Site, open_base, photo_of, read_site, rows_of
+from wearvision_training.retrain.learning import Learner
+from wearvision_training.retrain.material import Base, Site, open_base, photo_of, read_site
 from wearvision_training.retrain.progress import Failed, Progress, Stopped
-from wearvision_training.retrain.refit import Rows, choose, teach
 from wearvision_training.retrain.site_calibration import Held, exact, recalibrated
 from wearvision_training.retrain.store import bind, locked, read_json, write_bytes, write_json
 from wearvision_training.school.stopping import asked_to_stop
-from wearvision_training.school.weights import input_size, load_weights, save_weights
 
 PARITY_PICTURES = 16
 Square = NDArray[np.uint8]
@@ -108,10 +102,10 @@ class _Training:
         if (done := read_json(self.config.out / "report.json")) and (self.config.out / "model").is_dir():
             made: Report = done
             return made
-        seeing = Seeing(base, self.config.kept, self.hands, self.progress, self.config.seed)
-        replay = self._draw("train", self.config.replay_count)
-        network, how = self._taught(site, base, seeing, replay)
-        folder, parity = self._exported(network, site, base, seeing)
+        learner = Learner(self.config, site, base, self.hands, self.progress, self.work)
+        network, how = learner.learn()
+        folder = exported(network, self.work / "exported", self.config.id, site, learner.seeing, self.progress)
+        parity = read_json(folder / "model.json")["parity"]
         calibration = self._calibrated(folder, site, base)
         report = self._compared(folder, calibration, site, base)
         self.progress.end_stage()
@@ -124,7 +118,7 @@ class _Training:
                 "synthetic": self.config.synthetic_count,
             },
             "replay": self.config.replay_count,
-            "device": self._device().type,
+            "device": learner.device.type,
             "workers": self.config.hands,
             "load_at_start": round(load, 2),
             "seed": self.config.seed,
@@ -157,70 +151,8 @@ class _Training:
         write_json(file, held)
         return held
 
-    def _device(self) -> torch.device:
-        if self.config.device == "auto":
-            return torch.device("cuda" if torch.cuda.is_available() else "cpu")
-        if self.config.device == "cuda" and not torch.cuda.is_available():
-            raise Failed("No accelerator was found; choose the device cpu or auto.")
-        return torch.device(self.config.device)
-
     def _draw(self, split: Any, count: int) -> PictureSet | None:
         return drawn.draw(self.config.kept, drawn.plan(split, count, self.config.seed), self.hands, self.progress)
-
-    def _taught(
-        self, site: Site, base: Base, seeing: Seeing, replay: PictureSet | None
-    ) -> tuple[WearNetwork, dict[str, Any]]:
-        """The network with its heads taught, and how."""
-        kept, told = self.work / "heads.safetensors", self.work / "heads.json"
-        how = read_json(told)
-        if how is not None and kept.is_file():
-            return load_weights(kept), how
-        seen = seeing.photos(site.train, self.config.copies)
-        lessons = Lessons.of_truths([item.truth for item in site.train], site.limits)
-        own = rows_of(seen, lessons, [item.group for item in site.train])
-        others = self._drawn_rows(seeing, replay)
-        device = self._device()
-        network = load_weights(base.weights).to(device)
-        own, others = own.to(device), None if others is None else others.to(device)
-
-        def choosing(done: int, of: int) -> None:
-            self.progress.step("heads", done, of, "choosing how to learn, by cross-validation")
-
-        def learning(done: int, of: int) -> None:
-            self.progress.step("heads", done, of, "learning")
-
-        way, found = choose(network, own, others, seed=self.config.seed, kept=self.work / "tried.json", check=choosing)
-        taught = teach(network, own, others, way, check=learning).cpu()
-        self.progress.step("heads", 1, 1, f"learned: share {way.share}, {way.epochs} epochs")
-        save_weights(taught, kept, input_size(base.weights))
-        write_json(told, found)
-        return taught, found
-
-    def _drawn_rows(self, seeing: Seeing, replay: PictureSet | None) -> Rows | None:
-        if replay is None:
-            return None
-        wanted = drawn.plan("train", self.config.replay_count, self.config.seed)
-        seen = seeing.drawn(replay, f"drawn-{wanted.split}-{wanted.count}-{wanted.seed}")
-        lessons = Lessons.of_drawn(replay.truths)
-        return rows_of(seen, lessons, [str(at) for at in range(len(replay))])
-
-    def _exported(self, network: WearNetwork, site: Site, base: Base, seeing: Seeing) -> tuple[Path, dict[str, Any]]:
-        """The model folder without calibration, once both runtimes agree on squares of the site's own photos."""
-        folder = self.work / "exported"
-        if not (folder / "model.json").is_file():
-            self.progress.step("export", 0, 1, "exporting, and checking that both runtimes agree")
-            draft = self.work / "exported.part"
-            shutil.rmtree(draft, ignore_errors=True)
-            some = site.train[:PARITY_PICTURES]
-            size = input_size(base.weights)
-            squares = np.stack([_square(*one, size) for one in zip(some, seeing.photos(some, 0), strict=True)])
-            export(network, draft, model_id=self.config.id, size=size, pictures=squares)
-            save_weights(network, draft / "weights.safetensors", size)
-            shutil.rmtree(folder, ignore_errors=True)
-            draft.replace(folder)
-        self.progress.step("export", 1, 1, "exported")
-        parity: dict[str, Any] = read_json(folder / "model.json")["parity"]
-        return folder, parity
 
     def _calibrated(self, folder: Path, site: Site, base: Base) -> dict[str, Any]:
         """The block ``calibration`` of the new model."""
@@ -322,8 +254,3 @@ class _Training:
         shutil.rmtree(place, ignore_errors=True)
         draft.replace(place)
         write_json(self.config.out / "report.json", report)
-
-
-def _square(item: Labelled, seen: Glimpse, size: int) -> Square:
-    """The square of a photo that a grade comes from."""
-    return square_crop(read_picture(photo_of(item)), Window(*seen.window), size)
