@@ -148,10 +148,15 @@ def _photo_tests(rows: Sequence[Counted], at: datetime) -> list[Compared | str]:
 
 
 def _smirnov(name: str, part: str, first: Sequence[float], newest: Sequence[float]) -> Compared:
+    middles = float(np.median(first)), float(np.median(newest))
+    return Compared("photos", name, part, len(first), len(newest), *middles, smirnov(first, newest))
+
+
+def smirnov(first: Sequence[float], newest: Sequence[float]) -> float:
+    """Chance of so large a distance between two samples of one law (Kolmogorov-Smirnov, two-sided, exact)."""
     from scipy.stats import ks_2samp
 
-    p = float(ks_2samp(first, newest).pvalue)
-    return Compared("photos", name, part, len(first), len(newest), float(np.median(first)), float(np.median(newest)), p)
+    return float(ks_2samp(first, newest).pvalue)
 
 
 def _unusable(first: Sequence[Counted], newest: Sequence[Counted]) -> Compared:

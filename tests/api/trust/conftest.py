@@ -20,6 +20,12 @@ from wearvision_api.trust.population import Counted
 
 START = datetime(2026, 1, 5, 8, tzinfo=UTC)
 """A Monday."""
+CHECKS = {"flame_cell": "cell-wipe", "electrode": "electrode-wipe", "coupler": "coupler-wipe"}
+MODES = {
+    "flame_cell": {"film": "serviceable"},
+    "electrode": {"residue": "serviceable"},
+    "coupler": {"grime": "serviceable"},
+}
 
 
 class Store:
@@ -94,9 +100,33 @@ class Store:
             )
         return row.id
 
+    def take(self, rows: list[Counted]) -> None:
+        """Writes grades that are counted, each at a visit to its machine."""
+        machines: dict[str, str] = {}
+        for one in rows:
+            if one.place not in machines:
+                machines[one.place] = self.machine()
+            self.grade(
+                one.grade,
+                part=one.part,
+                day=(one.at - START) / timedelta(days=1),
+                machine=machines[one.place],
+                standing=one.standing,
+                found="replace" if one.standing == "overridden" else None,
+                readings=((CHECKS[one.part], "replace" if one.standing == "overridden" else "good"),)
+                if one.standing
+                else (),
+                chance=one.chance,
+                asked=one.asked,
+                why=one.why,
+                possible=("serviceable", "clean-and-reuse") if one.why == "doubt" else (),
+                modes=MODES[one.part],
+                checks=(CHECKS[one.part],),
+                inputs=dict(one.inputs),
+            )
+
     def _add(self, row: Any) -> None:
         self.session.add(row)
-        self.session.flush()
 
 
 @pytest.fixture
@@ -120,6 +150,7 @@ def company(
     changes: int | None = None,
     shift: float = 0.0,
     fewer: float = 0.0,
+    start: datetime = START,
 ) -> list[Counted]:
     """Grades of an invented company, three parts a visit.
 
@@ -131,6 +162,7 @@ def company(
         changes: Week from which something is different; None: never.
         shift: Of the photos' brightness then, in standard deviations.
         fewer: How much less often checks bear serviceables out then.
+        start: Moment of the first visit.
     """
     own = rng.normal(size=(machines, 3, len(INPUTS))) * np.sqrt(0.5)
     rows = []
@@ -138,7 +170,7 @@ def company(
         is_changed = changes is not None and week >= changes
         for visit in range(visits):
             machine = int(rng.integers(machines))
-            at = START + timedelta(weeks=week, hours=8 * visit)
+            at = start + timedelta(weeks=week, hours=8 * visit)
             for place, part in enumerate(("flame_cell", "electrode", "coupler")):
                 numbers = own[machine, place] + rng.normal(size=len(INPUTS)) * np.sqrt(0.5)
                 numbers[INPUTS.index("brightness")] += shift * is_changed
