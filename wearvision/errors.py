@@ -11,6 +11,8 @@
     │   │   ├── PhotoTooLarge     bytes or pixels over the limit, decompression bombs
     │   │   ├── PhotoTooSmall
     │   │   └── UnsupportedPhoto  an image, in a form that is not read
+    │   ├── FolderError           a labelled folder: names file and line (wearvision.labels)
+    │   ├── LabelError            a label: names the field (wearvision.labels)
     │   ├── LimitsError           a limits file: names file, row and reason
     │   ├── ReadingError          a hand-check reading that makes no sense
     │   ├── ReturnTagError        a number that no return tag can carry
