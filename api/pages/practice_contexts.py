@@ -186,7 +186,9 @@ def result_line(one: Result) -> ResultLine:
         when=f"{one.at:%Y-%m-%d %H:%M} UTC",
         person=one.person,
         part=part_title(one.part),
-        right=f"{one.right} of {one.answered}{f', {left} not answered' if left else ''}",
+        right=f"{one.right} of {one.answered}{f', {left} not answered' if left else ''}"
+        if one.answered
+        else "not begun",
         kappa=words(one.kappa),
         note=one.kappa.note,
     )

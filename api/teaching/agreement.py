@@ -19,7 +19,7 @@ from wearvision.parts import PARTS
 from wearvision.standard.grades import GRADES
 from wearvision.standard.limits import Limits
 from wearvision_api.store.teaching_tables import ExampleRow, LabelRow
-from wearvision_api.teaching.alpha import alpha
+from wearvision_api.teaching.alpha import Scale, alpha
 from wearvision_api.teaching.kappa import cohen, fleiss
 from wearvision_api.teaching.resampling import Figure
 
@@ -27,7 +27,9 @@ BLIND = 2
 """The last turn in which nobody saw another's label."""
 ABOVE = ("reading", "pair", "third")
 """Ranks of a truth that somebody or something else decided than the people who labelled blind."""
-ORDERED = "ordinal"
+FIT = ("fit to judge", "not fit to judge")
+ANOTHER = "another grade"
+ORDERED: Scale = "ordinal"
 ALPHA = ("alpha", "Krippendorff's alpha")
 FLEISS = ("fleiss", "Fleiss' kappa")
 WEIGHTED = ("quadratic", "Weighted kappa (quadratic)")
@@ -158,7 +160,7 @@ def _what(examples: Sequence[Labelled]) -> Table:
     questions: tuple[tuple[str, str, tuple[Hashable, ...], Callable[[Body], Hashable | None]], ...] = (
         ("part", "Which part, or none", (*PARTS, NONE), lambda body: body["part"]),
         ("view", "Which view", views, lambda body: f"{body['part']}/{body['view']}" if body.get("view") else None),
-        ("fit", "Fit to judge", (True, False), lambda body: body.get("fit", True)),
+        ("fit", "Fit to judge", FIT, lambda body: FIT[0] if body.get("fit", True) else FIT[1]),
     )
     rows = []
     for key, title, levels, ask in questions:
@@ -182,9 +184,9 @@ def _grades(examples: Sequence[Labelled]) -> Table:
     for part, title in ((None, "all parts"), *((key, spec.title) for key, spec in PARTS.items())):
         said = answers(examples, grade_of, part)
         for grade in GRADES:
-            named = [[one == grade for one in labels] for labels in said]
-            figure = alpha(named, (False, True), "nominal")
-            met = [one for one in named if any(one)]
+            named = [[grade if one == grade else ANOTHER for one in labels] for labels in said]
+            figure = alpha(named, (ANOTHER, grade), "nominal")
+            met = [one for one in named if grade in one]
             rows.append(_row(f"{part or 'all'}/{grade}", f"{grade.capitalize()}, {title}", met, {"alpha": figure}))
     note = (
         "This grade or another one, over all examples that were graded. Counted beside it: examples that somebody gave "

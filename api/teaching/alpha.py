@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from wearvision_api.teaching.resampling import ROUNDS, Counts, Figure, Values, figure, unsaid
+from wearvision_api.teaching.resampling import ALONE, ROUNDS, Counts, Figure, Values, figure, unsaid
 
 Scale = Literal["nominal", "ordinal", "interval"]
 
@@ -37,13 +37,15 @@ def alpha(
     places = {level: place for place, level in enumerate(levels)}
     several = [said for said in labels if len(said) > 1]
     if not several:
-        return unsaid(0, "no example has two labels")
+        return unsaid(0, "there is no example with two labels")
     table = np.zeros((len(several), len(places)), np.int64)
     for row, said in enumerate(several):
         for level in said:
             if level not in places:
                 raise ValueError(f"{level!r} is none of the levels")
             table[row, places[level]] += 1
+    if len(table) == 1:
+        return unsaid(1, ALONE)
     used = np.flatnonzero(table.sum(0))
     if used.size == 1:
         return unsaid(len(table), f"everybody said {list(places)[used[0]]} every time, and chance would give that")

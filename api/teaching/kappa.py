@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from wearvision_api.teaching.resampling import EXTRA, ROUNDS, Counts, Figure, Values, figure, unsaid
+from wearvision_api.teaching.resampling import ALONE, EXTRA, ROUNDS, Counts, Figure, Values, figure, unsaid
 
 Weights = Literal["linear", "quadratic"]
 
@@ -46,7 +46,9 @@ def cohen(
     if len(one) != len(other) or not {*one, *other} <= places.keys():
         raise ValueError("two people's labels of the same examples, all of them among the levels")
     if not one:
-        return unsaid(0, "no example was labelled by both")
+        return unsaid(0, "there is no example of which both said something")
+    if len(one) == 1:
+        return unsaid(1, ALONE)
     if len({*one, *other}) == 1:
         return unsaid(len(one), f"both said {one[0]} every time, and chance alone would give that")
     try:
@@ -102,7 +104,7 @@ def fleiss(labels: Sequence[Sequence[Hashable]], levels: Sequence[Hashable], *, 
     places = {level: place for place, level in enumerate(levels)}
     sizes = Counter(len(said) for said in labels if len(said) > 1)
     if not sizes:
-        return unsaid(0, "no example has two labels")
+        return unsaid(0, "there is no example with two labels")
     most = max(sizes, key=lambda size: (sizes[size], size))
     table = np.zeros((sizes[most], len(places)), np.int64)
     for row, said in enumerate(said for said in labels if len(said) == most):
@@ -111,6 +113,8 @@ def fleiss(labels: Sequence[Sequence[Hashable]], levels: Sequence[Hashable], *, 
                 raise ValueError(f"{level!r} is none of the levels")
             table[row, places[level]] += 1
     used = np.flatnonzero(table.sum(0))
+    if len(table) == 1:
+        return unsaid(1, ALONE)
     if used.size == 1:
         return unsaid(len(table), f"everybody said {list(places)[used[0]]} every time, and chance would give that")
     try:

@@ -15,6 +15,7 @@ FEW = 50
 91 % with 50, 94 % with 100 (``tests/api/teaching/test_kappa.py``, marked bench)."""
 MOST_UNDEFINED = 0.05
 """Share of the drawings that may have no figure; with more of them an interval would speak of a chosen part only."""
+ALONE = "one example alone says nothing of how people agree"
 EXTRA = "the extra 'teaching' is not installed (pip install 'wearvision[teaching]')"
 
 Counts = NDArray[np.int64]

@@ -57,8 +57,6 @@ def search(features: NDArray[np.floating], labels: Sequence[str], groups: Sequen
         ModuleNotFoundError: the extra ``teaching`` is not installed.
         ValueError: unequal lengths.
     """
-    from cleanlab.filter import find_label_issues
-
     if not len(features) == len(labels) == len(groups):
         raise ValueError("as many features, labels and groups")
     met = {level: len({group for one, group in zip(labels, groups, strict=True) if one == level}) for level in labels}
@@ -71,6 +69,8 @@ def search(features: NDArray[np.floating], labels: Sequence[str], groups: Sequen
     if len(levels) < 2:
         reason = "fewer than two grades have enough groups of photos to learn from"
         return Searched((), 0, (*remarks, reason))
+    from cleanlab.filter import find_label_issues  # seconds to load, so only where there is something to find
+
     kept = np.flatnonzero([label in levels for label in labels])
     given = np.array([levels.index(labels[place]) for place in kept])
     numbers = np.unique([str(groups[place]) for place in kept], return_inverse=True)[1]

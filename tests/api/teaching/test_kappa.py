@@ -17,7 +17,13 @@ GOOD, CLEAN, BAD = LEVELS
 def test_no_example_has_no_figure() -> None:
     for found in (cohen([], [], LEVELS), fleiss([[GOOD]], LEVELS), alpha([[GOOD], []], LEVELS, "ordinal")):
         assert (found.value, found.low, found.of) == (None, None, 0)
-        assert found.reason.startswith("no example")
+        assert found.reason.startswith("there is no example")
+
+
+def test_one_example_alone_has_no_figure() -> None:
+    for found in (cohen([GOOD], [BAD], LEVELS), fleiss([[GOOD, BAD]], LEVELS), alpha([[GOOD, BAD]], LEVELS, "ordinal")):
+        assert (found.value, found.of) == (None, 1)
+        assert found.reason.startswith("one example alone")
 
 
 def test_one_answer_throughout_has_no_figure_and_says_why() -> None:
@@ -79,7 +85,7 @@ def test_unknown_levels_are_refused() -> None:
     with pytest.raises(ValueError, match="none of the levels"):
         fleiss([["good", GOOD]], LEVELS)
     with pytest.raises(ValueError, match="needs numbers"):
-        alpha([[GOOD, BAD]], LEVELS, "interval")
+        alpha([[GOOD, BAD]] * 2, LEVELS, "interval")
 
 
 def test_without_the_extra_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:

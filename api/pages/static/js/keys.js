@@ -33,6 +33,8 @@ function showSwitch() {
 const isField = (node) =>
   node instanceof HTMLElement &&
   (node.isContentEditable || ["INPUT", "TEXTAREA", "SELECT"].includes(node.tagName));
+/** Whether letters typed there mean something to it; a round or square box takes space and arrows only. */
+const takesLetters = (node) => isField(node) && !(node.tagName === "INPUT" && ["radio", "checkbox"].includes(node.type));
 const isSeen = (node) => node.getClientRects().length > 0;
 
 /** The next of several places that share a key. */
@@ -102,7 +104,7 @@ function act(event) {
 document.addEventListener("keydown", (event) => {
   if (event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey || event.isComposing) return;
   const { target } = event;
-  if (isField(target)) {
+  if (takesLetters(target)) {
     if (event.key === "Escape" && target.type !== "file") target.blur();
     return;
   }

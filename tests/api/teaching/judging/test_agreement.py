@@ -30,7 +30,7 @@ def test_no_label_says_nothing_and_why(site: Site) -> None:
     assert (nothing.examples, nothing.several, nothing.labels) == (0, 0, 0)
     figure = row(nothing, "part", "all").figures["alpha"]
     assert figure.value is None
-    assert figure.reason == "no example has two labels"
+    assert figure.reason == "there is no example with two labels"
 
 
 def test_only_blind_labels_that_hold_count_and_of_each_person_the_newest(site: Site) -> None:
@@ -100,7 +100,7 @@ def test_routes_and_page_say_the_same(site: Site) -> None:
     text = page.get_text(" ", strip=True)
     assert f"{alpha['value']:.2f} ({alpha['low']:.2f} to {alpha['high']:.2f})" in text
     assert "Only 12 examples: a rough figure." in text
-    assert "cannot be computed, because no example has two labels" in text
+    assert "cannot be computed, because there is no example with two labels" in text
     assert page.select("svg.plot desc")
 
 

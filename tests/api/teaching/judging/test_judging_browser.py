@@ -1,0 +1,229 @@
+"""Agreement, doubts and practice in Debian's chromium: by keyboard alone, accessible, at both sizes, light and dark."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+import uvicorn
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from wearvision_api.app import create_app
+from wearvision_api.settings import Settings
+from wearvision_api.store.tables import now
+from wearvision_api.store.teaching_tables import DoubtRow, ExampleRow, SittingRow
+from wearvision_api.teaching import practice
+from wearvision_api.teaching.marking import Said
+
+from .conftest import BAD, CLEAN, GOOD, Site, label, truth
+
+CHROMIUM = shutil.which("chromium")
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed (Debian package chromium)"),
+]
+SIZES = {"phone": (390, 844), "desk": (1280, 900)}
+RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+SMALL = """() => [...document.querySelectorAll('a, button, input:not([type=hidden]), select, summary, textarea')]
+  .filter((node) => {
+    const inText = node.tagName === 'A' && node.closest('p:not(.actions)');
+    const around = node.closest('label') ?? node;
+    const height = Math.max(node.getBoundingClientRect().height, around.getBoundingClientRect().height);
+    return !inText && !node.classList.contains('skip') && height > 0 && height < 43.5;
+  }).map((node) => node.outerHTML.slice(0, 100))"""
+WIDER = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
+CELL = "flame_cell-face-replace-1.jpg"
+RIM = {"shape": "outline", "points": [[0.5, 0.2], [0.8, 0.5], [0.5, 0.8], [0.2, 0.5]]}
+CRACK = {"shape": "line", "points": [[0.4, 0.3], [0.6, 0.35], [0.65, 0.45]]}
+
+
+@dataclass(frozen=True)
+class Live:
+    """A service on loopback with people, labels, a doubt and sittings; the addresses of its pages."""
+
+    base: str
+    site: Site
+    pages: dict[str, str]
+
+
+@pytest.fixture(scope="module")
+def live(tmp_path_factory: pytest.TempPathFactory, sample_bytes: dict[str, bytes]) -> Iterator[Live]:
+    app = create_app(Settings(data=tmp_path_factory.mktemp("judging"), workers=1))
+    server = uvicorn.Server(uvicorn.Config(app, port=0, log_config=None))
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    try:
+        while not server.started:
+            assert thread.is_alive(), "the service did not start"
+            os.sched_yield()
+        base = f"http://localhost:{server.servers[0].sockets[0].getsockname()[1]}"
+        with httpx.Client(base_url=base, timeout=60) as http:
+            site = Site(app.state.house, http)  # type: ignore[arg-type]
+            yield Live(base, site, filled(site, sample_bytes))
+    finally:
+        server.should_exit = True
+        thread.join()
+
+
+def filled(site: Site, photos: dict[str, bytes]) -> dict[str, str]:
+    """Two people's labels, one doubt, and three sittings, the last of them open at its first question."""
+    anna, ben = site.person("anna"), site.person("ben")
+    bounds = {"crack_ratio": {"low": 0.15, "high": 1.0, "value": None, "source": "mode"}}
+    cell = site.settled(truth("flame_cell", BAD, bounds=bounds), photos[CELL])
+    drawn = label("flame_cell", BAD, modes={"crack": BAD}, marks={"rim": RIM, "crack": CRACK})
+    for turn, who in enumerate((anna, ben), 1):
+        site.label(cell, who, drawn, turn)
+    others = []
+    for place in range(14):
+        said = (GOOD, CLEAN, BAD)[place % 3]
+        one = site.settled(truth("coupler", said))
+        site.label(
+            one, anna, label("coupler", GOOD if place == 1 else said, modes={"grime": CLEAN if place % 2 else "absent"})
+        )
+        site.label(one, ben, label("coupler", said, modes={"grime": CLEAN if place % 2 else "absent"}), 2)
+        others.append(one)
+    house, who = site.house, site.local
+    with house.session() as session:
+        doubted = session.get_one(ExampleRow, others[0])
+        doubted.state = "again"
+        says: dict[str, Any] = {"label": GOOD, "likelier": BAD, "probabilities": {GOOD: 0.06, BAD: 0.9, CLEAN: 0.04}}
+        says |= {"model": "0" * 64, "opinion": {"model": "mixed-2", "grade": BAD, "possible_grades": [CLEAN, BAD]}}
+        session.add(DoubtRow(example_id=doubted.id, quality=0.06, says=says, answered_at=None))
+        for days, chosen in ((9, others[1:8]), (2, others[4:14])):
+            sitting = SittingRow(owner_id=who.id, part=None, asked=chosen, created_at=now() - timedelta(days=days))
+            session.add(sitting)
+            session.flush()
+            for place, example in enumerate(chosen, 1):
+                true = (session.get_one(ExampleRow, example).truth or {})["grade"]
+                said = (GOOD if true == CLEAN else CLEAN) if place % 4 == 3 else true
+                practice.answer(house, session, who, sitting, place, Said("coupler", grade=said))
+        told = SittingRow(owner_id=who.id, part=None, asked=[cell])
+        asked = SittingRow(owner_id=who.id, part=None, asked=[cell, others[3]])
+        session.add_all([told, asked])
+        session.flush()
+        practice.answer(house, session, who, told, 1, Said("flame_cell", grade=CLEAN, mode="film", where="left"))
+        session.commit()
+        return {
+            "agreement": "/teaching/agreement",
+            "doubts": "/teaching/doubts",
+            "practice": "/teaching/practice",
+            "result": f"/teaching/practice/{sitting.id}",
+            "told": f"/teaching/practice/{told.id}/1",
+            "question": f"/teaching/practice/{asked.id}/1",
+        }
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+def faults_of(page: Page) -> list[str]:
+    """What axe finds, targets under 44 pixels, and sideways overflow."""
+    found = [
+        f"{one['id']}: {one['nodes'][0]['html'][:120]}" for one in Axe().run(page, options=RULES).response["violations"]
+    ]
+    found += [f"small: {one}" for one in page.evaluate(SMALL)]
+    return found + [f"{wide} px too wide" for wide in [page.evaluate(WIDER)] if wide > 0]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", SIZES)
+def test_pages_are_accessible(chromium: Browser, live: Live, size: str, scheme: Any) -> None:
+    width, height = SIZES[size]
+    context = chromium.new_context(
+        viewport={"width": width, "height": height},
+        service_workers="block",
+        reduced_motion="reduce",
+        color_scheme=scheme,
+        bypass_csp=True,  # axe comes as an inline script
+    )
+    page, faults = context.new_page(), {}
+    pictures = os.environ.get("WEARVISION_TEST_PICTURES")
+    for name, path in live.pages.items():
+        page.goto(live.base + path, wait_until="networkidle")
+        for box in page.locator("details:not([open]) > summary").all():
+            if box.is_visible():
+                box.click()
+        faults[name] = faults_of(page)
+        if pictures:
+            page.screenshot(path=Path(pictures) / f"{name}-{size}-{scheme}.png", full_page=True)
+    context.close()
+    assert {name: found for name, found in faults.items() if found} == {}
+
+
+@pytest.mark.parametrize("scripts", [True, False])
+def test_a_sitting_by_keyboard_alone(chromium: Browser, live: Live, scripts: bool) -> None:
+    """With scripts by single keys, without them by Tab, arrows, space and Enter; both reach the same."""
+    context = chromium.new_context(java_script_enabled=scripts, service_workers="block")
+    page = context.new_page()
+    refused: list[str] = []
+    page.on("console", lambda message: refused.append(message.text) if "Content Security" in message.text else None)
+    page.goto(f"{live.base}/teaching/practice")
+    page.locator("#count").focus()
+    page.keyboard.press("5")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/teaching/practice/*/1")
+    of = int(page.locator("h1").inner_text().rsplit(" ", 1)[1])
+    assert of == 5
+    for place in range(1, of + 1):
+        assert page.locator("h1").inner_text() == f"Question {place} of {of}"
+        (by_single_keys if scripts else by_tab)(page)
+        page.locator("#verdict").wait_for()
+        said = page.locator("table tbody tr td:nth-of-type(1)").all_inner_texts()
+        assert said[0] == "Drive coupler"
+        assert said[2] == "replace"
+        if scripts:
+            page.keyboard.press("g")
+        else:
+            page.get_by_role("link", name="Go on").focus()
+            page.keyboard.press("Enter")
+        page.wait_for_url("**/teaching/practice/*/*" if place < of else "**/teaching/practice/*")
+    page.locator("#result").wait_for()
+    assert "of 5" in page.locator("dl.facts").inner_text()
+    assert refused == []
+    context.close()
+
+
+def by_single_keys(page: Page) -> None:
+    page.locator("html.with-keys, [data-keys]:not([hidden])").first.wait_for()
+    for key in "cy4":
+        page.keyboard.press(key)
+    page.keyboard.press("m")
+    assert page.locator(":focus").get_attribute("id") == "mode"
+    page.keyboard.type("Crac")
+    page.keyboard.press("Escape")
+    page.keyboard.press("s")
+
+
+def by_tab(page: Page) -> None:
+    page.locator("input[name=part]").first.focus()
+    for _ in range(2):
+        page.keyboard.press("ArrowDown")
+    page.keyboard.press("Tab")  # fit: yes already
+    page.keyboard.press("Tab")
+    page.keyboard.press("ArrowUp")  # round to the last grade
+    page.keyboard.press("Enter")
+
+
+def test_the_label_stands_by_keyboard(chromium: Browser, live: Live) -> None:
+    context = chromium.new_context(service_workers="block")
+    page = context.new_page()
+    page.goto(f"{live.base}/teaching/doubts")
+    page.get_by_role("button", name="The label stands").focus()
+    page.keyboard.press("Enter")
+    page.get_by_text("Waiting for an answer: 0").wait_for()
+    context.close()
