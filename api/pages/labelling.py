@@ -40,7 +40,7 @@ FAULTS: tuple[tuple[FaultKind, str], ...] = (
     (FaultKind.TOO_NOISY, "Grain covers it"),
 )
 FAULT_KEYS = "1234567890,."
-TOOL_KEYS = "dfhilqwyz"
+TOOL_KEYS = "dfhilqwyzm,."
 VIEW_TITLES = {"face": "Face", "side": "Side", "end": "End"}
 KEYS = (
     ("1 2 3 4 0", "the answers of the question that is open, as written beside them"),

@@ -58,6 +58,6 @@ export class Measured {
 const short = (value) => Number(value).toFixed(3);
 
 function inWords(found) {
-  if (found.value === null || found.value === undefined) return `not measured: ${found.reason.replaceAll("_", " ")}`;
-  return `${short(found.value)} (${short(found.low)} to ${short(found.high)})${found.grade ? `: ${found.grade}` : ""}`;
+  if (found.value === null || found.value === undefined) return `not measured: ${(found.note || found.reason).replaceAll("_", " ")}`;
+  return `${short(found.value)} (${short(found.low)} to ${short(found.high)})`;
 }

@@ -16,11 +16,13 @@ export class Stage {
   /** Loads a photo and shows it whole. Rejects where it cannot be had. */
   async load(url) {
     this.picture = null;
+    this.canvas.dataset.photo = "";
     this.repaint();
     const picture = new Image();
     picture.src = url;
     await picture.decode();
     this.picture = picture;
+    this.canvas.dataset.photo = "shown";
     this.view.show(picture.naturalWidth, picture.naturalHeight);
     this.#resize();
   }

@@ -101,7 +101,14 @@ export function allowed(state, sheet) {
 }
 
 const LEAST = { outline: 3, line: 2, polygon: 3, brush: 1 };
-const isWhole = (shape) => shape.points.length >= LEAST[shape.shape];
+const isWhole = ({ shape, points, closed }) =>
+  points.length >= LEAST[shape] && (closed || shape === "line" || shape === "brush");
+
+/** Keys of marks and areas that were begun and enclose nothing yet. */
+export function unfinished({ marks, regions }) {
+  const all = [...Object.entries(marks), ...Object.entries(regions).flatMap(([key, list]) => list.map((one) => [key, one]))];
+  return [...new Set(all.filter(([, shape]) => !isWhole(shape)).map(([key]) => key))];
+}
 
 /** The label's body, as the service takes it. What an unfit photo or no part cannot say is left out. */
 export function bodyOf(state) {

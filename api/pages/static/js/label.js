@@ -15,7 +15,7 @@ import { Questions } from "./label-questions.js";
 import { ask, NoLink, Refused } from "./label-send.js";
 import { Series } from "./label-series.js";
 import { Stage } from "./label-stage.js";
-import { asked, bodyOf, fromBody, NOTHING, open } from "./label-state.js";
+import { asked, bodyOf, fromBody, NOTHING, open, unfinished } from "./label-state.js";
 import { showLabels, titleOf } from "./label-two.js";
 
 const PHOTO_PX = 2000;
@@ -154,6 +154,9 @@ async function save() {
     say("This question has no answer yet.");
     return questions.go(left);
   }
+  const begun = history.now.fit ? unfinished(history.now) : [];
+  if (begun.length) return notice(`Not closed yet: ${begun.join(", ")}. Close it with its tool, or clear it.`);
+  notice();
   const item = { example: example.id, body: bodyOf(history.now), seconds: Math.round(10 * seconds()) / 10, key: clock.key };
   byId("label-save").disabled = true;
   try {
@@ -181,7 +184,7 @@ function saved(body, answer) {
   byId("label-saved").textContent = answer ? "Saved" : "Kept on this device";
   showAfter(byId("label-opinion"), body, answer);
   byId("label-next").focus();
-  say(`${byId("label-saved").textContent}. ${byId("label-opinion").textContent}`);
+  say(`${byId("label-saved").textContent}.`);
 }
 
 /** Takes back the label saved last and shows it again, as it was. */
