@@ -68,6 +68,7 @@ class TrainingContext:
         is_stopping: Whether it was asked to stop.
         stages: In order.
         facts: What was asked for, and when.
+        times: When it began, and how long it has run.
         model: Id of the model that it made; empty: none yet.
         may_stop: Whether it can be stopped by this person.
         may_resume: Whether it can go on.
@@ -81,6 +82,7 @@ class TrainingContext:
     is_stopping: bool
     stages: tuple[StageView, ...]
     facts: tuple[tuple[str, str], ...]
+    times: tuple[tuple[str, str], ...]
     model: str
     may_stop: bool
     may_resume: bool
@@ -150,9 +152,7 @@ def training_context(session: Session, who: Caller, row: TrainingRow) -> Trainin
         ("Trains", "the heads" if row.settings.get("stage") == "heads" else "the heads, then more of the network"),
         ("Asked for", moment(row.created_at)),
     ]
-    if row.begun_at:
-        facts.append(("Begun", moment(row.begun_at)))
-        facts.append(("Took" if row.ended_at else "Runs for", _span(row)))
+    times = (("Begun", moment(row.begun_at or row.created_at)), ("Took" if row.ended_at else "Runs for", _span(row)))
     return TrainingContext(
         id=row.id,
         state=row.state,
@@ -162,6 +162,7 @@ def training_context(session: Session, who: Caller, row: TrainingRow) -> Trainin
         is_stopping=is_stopping,
         stages=_stages(row),
         facts=tuple(facts),
+        times=times if row.begun_at else (),
         model=row.model_id if row.state == "done" and session.get(ModelRow, row.model_id or "") is not None else "",
         may_stop=who.may("teaching:write") and row.state in ("waiting", "running") and not is_stopping,
         may_resume=who.may("teaching:write") and (row.state in ("stopped", "failed") or is_lost),
