@@ -181,14 +181,13 @@ def part_title(part: str | None) -> str:
 def result_line(one: Result) -> ResultLine:
     """A sitting in a table."""
     left = one.asked - one.answered
+    right = f"{one.right} of {one.answered}{f', {left} not answered' if left else ''}"
     return ResultLine(
         href=f"/teaching/practice/{one.id}",
         when=f"{one.at:%Y-%m-%d %H:%M} UTC",
         person=one.person,
         part=part_title(one.part),
-        right=f"{one.right} of {one.answered}{f', {left} not answered' if left else ''}"
-        if one.answered
-        else "not begun",
+        right=right if one.answered else "not begun",
         kappa=words(one.kappa),
         note=one.kappa.note,
     )

@@ -65,7 +65,8 @@ def squared(levels: Sequence[Hashable], scale: Scale) -> NDArray[np.float64] | N
     numbers = np.array([float(level) for level in levels if isinstance(level, int | float)])
     if len(numbers) != len(levels):
         raise ValueError("the scale 'interval' needs numbers")
-    return np.subtract.outer(numbers, numbers) ** 2
+    apart: NDArray[np.float64] = np.subtract.outer(numbers, numbers) ** 2
+    return apart
 
 
 def coincidences(kinds: Counts) -> NDArray[np.float64]:
@@ -75,7 +76,8 @@ def coincidences(kinds: Counts) -> NDArray[np.float64]:
         kinds: (K, levels) labels by level, at least two in each row.
     """
     pairs = kinds[:, :, None] * kinds[:, None, :] - kinds[:, :, None] * np.eye(kinds.shape[1], dtype=np.int64)
-    return pairs / (kinds.sum(1) - 1)[:, None, None]
+    weighed: NDArray[np.float64] = pairs / (kinds.sum(1) - 1)[:, None, None]
+    return weighed
 
 
 def alpha_of(drawn: Counts, pairs: NDArray[np.float64], steps: NDArray[np.float64] | None) -> Values:

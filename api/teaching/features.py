@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,7 +53,7 @@ def make(house: House, grader: Grader, digests: Sequence[str], *, seconds: float
             break
         done += 1
         try:
-            features = house.work.run(lambda name=digest: grader.features(house.blobs.get(name)))
+            features = house.work.run(partial(_look, house, grader, digest))
         except (PhotoError, OSError):
             unreadable.append(digest)
             continue
@@ -64,6 +65,10 @@ def make(house: House, grader: Grader, digests: Sequence[str], *, seconds: float
         except IntegrityError:
             continue  # another process made the same meanwhile
     return Made(done, len(waiting) - done, tuple(unreadable))
+
+
+def _look(house: House, grader: Grader, digest: str) -> NDArray[np.float32]:
+    return grader.features(house.blobs.get(digest))
 
 
 def kept(session: Session, model: str, digests: Iterable[str]) -> dict[str, NDArray[np.float32]]:

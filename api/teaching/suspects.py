@@ -71,15 +71,16 @@ def search(features: NDArray[np.floating], labels: Sequence[str], groups: Sequen
         return Searched((), 0, (*remarks, reason))
     from cleanlab.filter import find_label_issues  # seconds to load, so only where there is something to find
 
-    kept = np.flatnonzero([label in levels for label in labels])
+    kept = [place for place, label in enumerate(labels) if label in levels]
     given = np.array([levels.index(labels[place]) for place in kept])
-    numbers = np.unique([str(groups[place]) for place in kept], return_inverse=True)[1]
+    named = {group: number for number, group in enumerate(dict.fromkeys(groups))}
+    numbers = np.array([named[groups[place]] for place in kept])
     chances = foretold(np.asarray(features, np.float64)[kept], given, numbers)
     # Both ways of the package must agree: a person's second look costs more than a label left in doubt.
     doubted = np.flatnonzero(find_label_issues(given, chances, filter_by="both", n_jobs=1))
     found = [
         Suspect(
-            int(kept[place]),
+            kept[place],
             float(chances[place, given[place]]),
             {level: float(chance) for level, chance in zip(levels, chances[place], strict=True)},
         )
