@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -248,6 +249,31 @@ def test_a_smaller_mask_of_the_same_shape_is_taken(tmp_path: Path) -> None:
     small[3:9] = True
     write_folder(tmp_path, "s", [item(1, masks={"rim": small})], LIMITS)
     assert np.array_equal(read_folder(tmp_path).items[0].masks["rim"], small)
+
+
+@pytest.mark.parametrize("what", ["grey", "cut off"])
+def test_a_mask_that_is_none_is_refused_when_it_is_asked_for(tmp_path: Path, what: str) -> None:
+    write_folder(tmp_path, "s", [item(1)], LIMITS)
+    path = next((tmp_path / "masks").rglob("rim.png"))
+    if what == "grey":
+        Image.new("L", (120, 80), 77).save(path)
+    else:
+        path.write_bytes(path.read_bytes()[:60])
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    relined(tmp_path, lambda lines: lines[0]["masks"].update(rim=digest))
+    masks = read_folder(tmp_path).items[0].masks
+    with pytest.raises(FolderError, match=r"rim\.png"):
+        masks["rim"]
+
+
+def test_a_photo_that_says_it_is_endless_is_refused(tmp_path: Path) -> None:
+    by_hand(tmp_path, "file,part\n0.png,none\n")
+    data = bytearray(photo(0, "PNG"))
+    data[16:24] = (40_000).to_bytes(4, "big") * 2
+    data[29:33] = zlib.crc32(bytes(data[12:29])).to_bytes(4, "big")
+    (tmp_path / "photos" / "0.png").write_bytes(bytes(data))
+    with pytest.raises(FolderError, match="line 2"):
+        read_folder(tmp_path)
 
 
 def by_hand(folder: Path, table: str, photos: int = 3) -> Path:

@@ -46,8 +46,11 @@ class MaskFiles(Mapping[str, NDArray[np.bool_]]):
 
     def __getitem__(self, name: str) -> NDArray[np.bool_]:
         path = self.paths[name]
-        with Image.open(path) as picture:
-            codes = np.asarray(picture)
+        try:
+            with QUIET, Image.open(path) as picture:
+                codes = np.asarray(picture.convert("L"))
+        except (OSError, ValueError, SyntaxError) as error:
+            raise FolderError(str(path), f"can't be read: {error}.") from None
         if not np.isin(codes, (0, 255)).all():
             raise FolderError(str(path), "holds other values than 0 and 255.")
         return np.asarray(codes == 255)
@@ -249,6 +252,8 @@ def _upright_size(photo: Path, file: str, line: int) -> tuple[int, int]:
             turned = picture.getexif().get(0x0112, 1) in (5, 6, 7, 8)
     except (OSError, ValueError, SyntaxError, PhotoError, Image.DecompressionBombError):
         raise FolderError(file, f"{photo.name} is no photo that can be read.", line) from None
+    if width * height > most.max_pixels:
+        raise FolderError(file, f"{photo.name} has more than {most.max_pixels} pixels.", line)
     return (width, height) if turned else (height, width)
 
 

@@ -78,7 +78,8 @@ def _grade(value: object, questions: Asked) -> Grade:
     if questions is NOTHING_ASKED:
         raise LabelError("grade", "needs a part, its view and a photo that is fit to judge.")
     reach = {grade for _, grades in questions.modes for grade in grades}
-    return _one_of("grade", value, tuple(grade for grade in GRADES if grade in reach))
+    found: Grade = _one_of("grade", value, tuple(grade for grade in GRADES if grade in reach))
+    return found
 
 
 def _modes(value: object, questions: Asked) -> dict[str, str]:

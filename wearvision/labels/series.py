@@ -89,7 +89,7 @@ def _white(image: Picture) -> Light:
     level = float(bright @ np.asarray(LUMINANCE_WEIGHTS))
     if level <= 0:
         return np.full(3, _LEAST_WHITE)
-    return np.minimum(bright * max(1.0, _LEAST_WHITE / level), 1.0)
+    return np.asarray(np.minimum(bright * max(1.0, _LEAST_WHITE / level), 1.0), np.float64)
 
 
 def _cut_out(image: Picture, window: NDArray[np.bool_], side: int) -> Light:
