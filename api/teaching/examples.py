@@ -75,9 +75,9 @@ def add(
     if photo.erased_at is not None:
         raise Problem("gone", f"The photo was erased on {photo.erased_at:%Y-%m-%d}.")
     hold(session)  # the same bytes under two records, added at the same time, must give one example
-    known = session.scalar(select(ExampleRow).where(ExampleRow.sha256 == photo.sha256).order_by(ExampleRow.created_at))
-    if known is not None:
-        return known
+    before = known(session, photo)
+    if before is not None:
+        return before
     reasons = teaches(opinion, rare=rare, least_energy=least_energy) if opinion is not None else {}
     group = group_of(machine, capture)
     row = ExampleRow(
@@ -101,13 +101,19 @@ def add(
     return row
 
 
+def known(session: Session, photo: PhotoRow) -> ExampleRow | None:
+    """The example that a photo is already, under this record or another one of the very same bytes."""
+    query = select(ExampleRow).where(ExampleRow.sha256 == photo.sha256)
+    return session.scalar(query.order_by(ExampleRow.created_at, ExampleRow.id).limit(1))
+
+
 def permitted(session: Session) -> Sequence[PhotoRow]:
     """Photos with permission that are no example yet, oldest first; one record for the same bytes."""
-    known = exists().where(ExampleRow.sha256 == PhotoRow.sha256)
+    taken = exists().where(ExampleRow.sha256 == PhotoRow.sha256)
     query = (
         select(PhotoRow)
         .join(Permission, Permission.photo_id == PhotoRow.id)
-        .where(Permission.withdrawn_at.is_(None), PhotoRow.erased_at.is_(None), ~known)
+        .where(Permission.withdrawn_at.is_(None), PhotoRow.erased_at.is_(None), ~taken)
         .order_by(PhotoRow.created_at, PhotoRow.id)
     )
     first: dict[str, PhotoRow] = {}
@@ -134,7 +140,7 @@ def take_in(house: House, session: Session, who: Caller, photos: Iterable[PhotoR
     added: list[ExampleRow] = []
     for photo in permitted(session) if photos is None else photos:
         origin = origin_of(session, photo.id)
-        if origin is None or photo.erased_at is not None:
+        if origin is None or photo.erased_at is not None or known(session, photo) is not None:
             continue
         row = add(
             session,
@@ -148,7 +154,7 @@ def take_in(house: House, session: Session, who: Caller, photos: Iterable[PhotoR
             rare=rare,
             least_energy=least,
         )
-        if row.photo_id == photo.id and row not in added:
+        if row.photo_id == photo.id:  # else somebody else added the same bytes meanwhile
             added.append(row)
     if added:
         append(
@@ -272,6 +278,7 @@ __all__ = [
     "add",
     "find",
     "judge_anew",
+    "known",
     "leave_out",
     "note_standing",
     "opinion_on",
