@@ -153,6 +153,9 @@ def training_context(session: Session, who: Caller, row: TrainingRow) -> Trainin
         ("Asked for", moment(row.created_at)),
     ]
     times = (("Begun", moment(row.begun_at or row.created_at)), ("Took" if row.ended_at else "Runs for", _span(row)))
+    made = row.model_id or ""
+    if row.state != "done" or session.get(ModelRow, made) is None:
+        made = ""
     return TrainingContext(
         id=row.id,
         state=row.state,
@@ -163,7 +166,7 @@ def training_context(session: Session, who: Caller, row: TrainingRow) -> Trainin
         stages=_stages(row),
         facts=tuple(facts),
         times=times if row.begun_at else (),
-        model=row.model_id if row.state == "done" and session.get(ModelRow, row.model_id or "") is not None else "",
+        model=made,
         may_stop=who.may("teaching:write") and row.state in ("waiting", "running") and not is_stopping,
         may_resume=who.may("teaching:write") and (row.state in ("stopped", "failed") or is_lost),
     )

@@ -65,7 +65,9 @@ def counted(session: Session, model: str) -> Counts:
     """The counts of one model."""
     wanted = [func.count(), *(func.count(case((one, 1))) for one in (ShadowRow.differs, _MILDER, _STRICTER, _REFUSED))]
     query = select(*wanted).select_from(ShadowRow).join(GradeRow, GradeRow.id == ShadowRow.grade_id)
-    return Counts(*session.execute(query.where(ShadowRow.model == model)).one())
+    found: tuple[int, ...] = tuple(session.execute(query.where(ShadowRow.model == model)).one())
+    compared, differ, milder, stricter, refused = found
+    return Counts(compared, differ, milder, stricter, refused)
 
 
 def listed(session: Session, model: str, which: Which, page: int) -> list[Difference]:
@@ -78,10 +80,11 @@ def listed(session: Session, model: str, which: Which, page: int) -> list[Differ
         page: From 1 on, ``PAGE`` a page.
     """
     query = _query(model, which).order_by(_ORDER, ShadowRow.at.desc(), ShadowRow.grade_id)
-    return [_difference(*row) for row in session.execute(query.limit(PAGE).offset(PAGE * (page - 1))).all()]
+    rows = session.execute(query.limit(PAGE).offset(PAGE * (page - 1))).all()
+    return [_difference(said, row) for said, row in rows]
 
 
-def _query(model: str, which: Which) -> Select[tuple[ShadowRow, GradeRow]]:
+def _query(model: str, which: Which) -> Select[ShadowRow, GradeRow]:
     query = select(ShadowRow, GradeRow).join(GradeRow, GradeRow.id == ShadowRow.grade_id)
     query = query.where(ShadowRow.model == model, ShadowRow.differs)
     if which == "dangerous":
