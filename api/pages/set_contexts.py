@@ -90,6 +90,7 @@ class SetContext:
         trainings: Title and address.
         archive: Address of the zip archive.
         manifest: Address of the manifest.
+        sha256: Of the manifest.
     """
 
     name: str
@@ -103,6 +104,7 @@ class SetContext:
     trainings: tuple[tuple[str, str], ...]
     archive: str
     manifest: str
+    sha256: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +156,6 @@ def set_context(session: Session, row: DataSetRow) -> SetContext:
             ("Photos", f"{said.counts['photos']} of {said.counts['groups']} parts or visits"),
             ("Machines", str(said.counts["machines"]) if said.counts["machines"] else "none is known"),
             ("Settled", ranks),
-            ("Manifest (SHA-256)", row.sha256),
         ),
         splits=tuple(SPLIT_WORDS[split] for split in SPLITS),
         rows=rows,
@@ -166,6 +167,7 @@ def set_context(session: Session, row: DataSetRow) -> SetContext:
         ),
         archive=f"/api/v1/sets/{row.id}/folder.zip",
         manifest=f"/api/v1/sets/{row.id}/manifest",
+        sha256=row.sha256,
     )
 
 

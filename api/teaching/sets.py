@@ -27,7 +27,7 @@ from wearvision_api.teaching.manifest import Frozen, Manifest, counts_of
 from wearvision_api.teaching.pieces import LABELS, MASKS, labels_file, masks_of, person, png, said_of
 
 MOST_NAME = 80
-_NAME = re.compile(r"[^\W_](?:[\w .()+-]*[\w)+])?")
+_NAME = re.compile(r"[^\W_](?:[\w .,()+-]*[\w)+])?")
 """A letter or digit first: a name becomes a file's name and an argument of a command."""
 
 
@@ -127,7 +127,7 @@ def name_of(text: str) -> str:
     if len(name) > MOST_NAME or not _NAME.fullmatch(name):
         raise Problem(
             "invalid",
-            f"A name begins with a letter or digit and has such, spaces and . ( ) + - _, {MOST_NAME} at most.",
+            f"A name begins with a letter or digit and has such, spaces and . , ( ) + - _, {MOST_NAME} at most.",
         )
     return name
 

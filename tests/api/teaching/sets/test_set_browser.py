@@ -1,0 +1,146 @@
+"""Pages of data sets in Debian's chromium: axe finds nothing, nothing overflows, a set is frozen by keyboard."""
+
+from __future__ import annotations
+
+import io
+import os
+import shutil
+import threading
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import uvicorn
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, sync_playwright
+from sqlalchemy import select
+
+from wearvision_api.app import create_app
+from wearvision_api.record.erase import erase
+from wearvision_api.settings import Settings
+from wearvision_api.store.teaching_tables import ExampleRow
+
+from .conftest import World, picture
+
+CHROMIUM = shutil.which("chromium")
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed (Debian package chromium)"),
+]
+SIZES = {"phone": (390, 844), "desk": (1280, 900)}
+RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+SMALL = """() => [...document.querySelectorAll('a, button, input:not([type=hidden]), select, summary, textarea')]
+  .filter((node) => {
+    const inText = node.tagName === 'A' && node.closest('p:not(.actions)');
+    const around = node.closest('label') ?? node;
+    const height = Math.max(node.getBoundingClientRect().height, around.getBoundingClientRect().height);
+    return !inText && !node.classList.contains('skip') && height > 0 && height < 43.5;
+  }).map((node) => node.outerHTML.slice(0, 100))"""
+WIDER = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
+GRADES = ("serviceable", "clean-and-reuse", "replace")
+
+
+@pytest.fixture(scope="module")
+def depot(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, World]]:
+    """A service with a set, a model taught with it, and a photo erased since."""
+    app = create_app(Settings(data=tmp_path_factory.mktemp("depot"), workers=1))
+    server = uvicorn.Server(uvicorn.Config(app, port=0, log_config=None))
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    try:
+        while not server.started:
+            assert thread.is_alive(), "the service did not start"
+            os.sched_yield()
+        world = World(app.state.house)
+        with world.house.session() as session:
+            for seed in range(12):
+                body = {"part": "coupler", "view": "end", "grade": GRADES[seed % 3]}
+                world.example(session, picture(seed), machine=f"H-{seed // 2:02}", body=body)
+            session.commit()
+        row = world.freeze("2026 spring, all that was settled by April")
+        with world.house.session() as session:
+            world.model(session, "site-2026-05", "mixed-2", row.id)
+            first = session.scalars(select(ExampleRow)).first()
+            assert first is not None
+            erase(session, world.house.key, "office", first.photo_id, "asked for")
+            session.commit()
+        yield f"http://localhost:{server.servers[0].sockets[0].getsockname()[1]}", world
+    finally:
+        server.should_exit = True
+        thread.join()
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+def faults_of(page: Page) -> list[str]:
+    """What axe finds, targets under 44 pixels, and sideways overflow."""
+    found = [
+        f"{one['id']}: {one['nodes'][0]['html'][:120]}" for one in Axe().run(page, options=RULES).response["violations"]
+    ]
+    found += [f"small: {one}" for one in page.evaluate(SMALL)]
+    return found + [f"{wide} px too wide" for wide in [page.evaluate(WIDER)] if wide > 0]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", SIZES)
+def test_pages_of_sets_are_accessible(
+    chromium: Browser, depot: tuple[str, World], size: str, scheme: Any, tmp_path: Path
+) -> None:
+    base, _ = depot
+    width, height = SIZES[size]
+    context = chromium.new_context(
+        viewport={"width": width, "height": height}, color_scheme=scheme, bypass_csp=True, service_workers="block"
+    )
+    page, faults = context.new_page(), {}
+    page.goto(f"{base}/teaching/sets")
+    for summary in page.locator("main details > summary").all():
+        summary.click()
+    faults["sets"] = faults_of(page)
+    page.get_by_role("link", name="2026 spring").click()
+    page.wait_for_url("**/teaching/sets/*")
+    faults["set"] = faults_of(page)
+    archive = tmp_path / "heap.zip"
+    with zipfile.ZipFile(archive, "w") as made:
+        made.writestr("H-77/torn-with-a-long-name-as-cameras-write-them-2026-03-02.png", b"torn")
+    page.goto(f"{base}/teaching/examples")
+    page.get_by_text("Take photos in from a folder").click()
+    faults["examples"] = faults_of(page)
+    page.get_by_label("Zip archive").set_input_files(archive)
+    page.get_by_label("On what ground may these photos teach?").fill("our own machines")
+    page.locator("details", has=page.locator("#heap-file")).get_by_role("button", name="Take them in").click()
+    page.wait_for_url("**/teaching/heaps")
+    faults["taken"] = faults_of(page)
+    context.close()
+    assert {name: found for name, found in faults.items() if found} == {}
+
+
+def test_set_is_frozen_and_downloaded_by_keyboard_without_javascript(
+    chromium: Browser, depot: tuple[str, World]
+) -> None:
+    base, _ = depot
+    context = chromium.new_context(java_script_enabled=False, accept_downloads=True)
+    page = context.new_page()
+    page.goto(f"{base}/teaching/sets")
+    page.locator("#name").focus()
+    page.keyboard.type("By keyboard")
+    for _ in range(6):
+        if page.locator(":focus").inner_text() == "Freeze":
+            break
+        page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/teaching/sets/*-*")
+    assert page.locator("h1").inner_text() == "By keyboard"
+    page.get_by_role("link", name="Download as zip").focus()
+    with page.expect_download() as download:
+        page.keyboard.press("Enter")
+    with zipfile.ZipFile(io.BytesIO(Path(download.value.path()).read_bytes())) as found:
+        assert {"set.json", "examples.jsonl", "examples.csv", "left_out.csv"} <= set(found.namelist())
+    context.close()
