@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from wearvision.grade import Grader
 from wearvision_api.accounts.roles import Caller, Role
 from wearvision_api.house import House
 from wearvision_api.problems import Problem
@@ -22,7 +23,7 @@ from wearvision_api.services import photos
 from wearvision_api.settings import Settings
 from wearvision_api.store.tables import Account, GradePhoto, GradeRow, Inspection, Machine, new_id
 from wearvision_api.store.teaching_tables import ExampleRow
-from wearvision_api.teaching import examples, labelling, permission
+from wearvision_api.teaching import current, examples, labelling, permission
 
 PEOPLE: dict[str, Role] = {
     "ada": "trainer",
@@ -263,7 +264,9 @@ def at_once() -> Callable[..., list[Any]]:
 
 
 @pytest.fixture
-def bench(settings: Settings) -> Iterator[Bench]:
+def bench(settings: Settings, grader: Grader, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
+    """The network is loaded once for all of these tests."""
+    monkeypatch.setattr(current, "Grader", lambda *_: grader)
     house = House.open(settings)
     with house.session() as session:
         rows = {name: Account(name=name, role=role) for name, role in PEOPLE.items()}

@@ -236,9 +236,7 @@ def test_an_erased_photo_is_not_taken_in(bench: Any) -> None:
 
 
 @pytest.mark.on_both
-def test_the_same_photos_permitted_at_once_give_each_one_example(
-    bench: Any, at_once: Callable[..., list[Any]]
-) -> None:
+def test_the_same_photos_permitted_at_once_give_each_one_example(bench: Any, at_once: Callable[..., list[Any]]) -> None:
     data = bench.picture()
     grades = [bench.grade(of=[bench.photo(data=data), bench.photo()]) for _ in range(4)]
     shared = bench.grade()
