@@ -176,11 +176,12 @@ def _stages(row: TrainingRow) -> tuple[StageView, ...]:
     names = [key for key, _ in STAGES]
     at = str(row.progress.get("stage", ""))
     here = names.index(at) if at in names else -1
+    past = set(row.progress.get("past", ()))
     views = []
     for place, (key, title) in enumerate(STAGES):
         if key == "more" and row.settings.get("stage") != "more":
             continue
-        if row.state == "done" or place < here:
+        if row.state == "done" or place < here or (key in past and place != here):
             views.append(StageView(title, "past", 0, 0, ""))
         elif place == here:
             done, of = (int(row.progress.get(name) or 0) for name in ("done", "of"))

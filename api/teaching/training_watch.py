@@ -8,7 +8,7 @@ import logging
 import os
 import shutil
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -110,7 +110,8 @@ class Watch:
             with suppress(Problem):  # somebody stopped it, or another machine began it, at this moment
                 place = {"host": job.host(), "pid": 0, "folder": str(work.folder)}
                 began = row.begun_at or now()
-                change(session, row, state="running", process=place, begun_at=began, seen_at=now(), said="")
+                fresh: dict[str, Any] = {"state": "running", "process": place, "begun_at": began, "seen_at": now()}
+                change(session, row, **fresh, progress={}, said="")
                 session.commit()
                 self._start(session, row, work)
 
@@ -136,7 +137,7 @@ class Watch:
             if row is None or row.state != "running" or not self._is_ours(row.process):
                 return False
             work = job.Job(self.folder / row.id)
-            newest = work.newest()
+            newest = joined(row.progress, work.newest())
             if work.is_alive():
                 process = self._pressed(work, row.process or {})
                 late = row.seen_at is None or now() - row.seen_at >= SIGN_OF_LIFE
@@ -224,3 +225,17 @@ class Watch:
             shutil.rmtree(work.out, ignore_errors=True)
             work.out.mkdir(parents=True, exist_ok=True)
             (work.out / "progress.jsonl").write_text(json.dumps(kept) + "\n", "utf-8")
+
+
+def joined(before: Mapping[str, Any], newest: Mapping[str, Any]) -> dict[str, Any]:
+    """The newest line with the stages that were left before it; a training may come back to one of them.
+
+    Args:
+        before: What was kept until now.
+        newest: The line.
+    """
+    past = list(before.get("past", ()))
+    stage = before.get("stage")
+    if stage and stage != newest.get("stage") and stage not in past:
+        past.append(stage)
+    return {**newest, "past": past} if newest else dict(before)

@@ -317,3 +317,11 @@ def test_an_interruption_asks_the_training_to_stop(
         row = commands.follow(quiet, WHO, training, said.append)
     assert row.state == "stopped"
     assert "It is asked to stop; it ends at its next step." in said
+
+
+def test_stages_that_were_left_stay_left_though_one_comes_again() -> None:
+    kept: dict[str, Any] = {}
+    for stage in ("reading", "features", "features", "heads", "features"):
+        kept = training_watch.joined(kept, {"stage": stage})
+    assert kept == {"stage": "features", "past": ["reading", "features", "heads"]}
+    assert training_watch.joined(kept, {}) == kept
