@@ -22,7 +22,8 @@ from wearvision_training.retrain.lessons import Lessons
 EXACT = 1e-5
 """Width of an interval, in a measure's scale, up to which it counts as a value."""
 SOFT = 0.1
-"""Least spread, in a measure's scale, by which *reached* is softened: a sure and wrong estimate must still learn."""
+"""Least spread, in a measure's scale, by which *inside* and *reached* are softened: an estimate that is sure and wrong
+must still learn, and one that just touches the end of its bounds goes further in."""
 
 
 class Heard(NamedTuple):
@@ -76,7 +77,7 @@ def grade_loss(logits: Tensor, accepted: Tensor) -> Tensor:
 
 
 def measure_loss(said: Heard, value: Tensor, low: Tensor, high: Tensor) -> Tensor:
-    """Presence, size and spread as in ``losses.head_loss``, and the estimate's distance to intervals with width.
+    """Presence, size and spread as in ``losses.head_loss``; for intervals with width how unlikely they are.
 
     Args:
         said: By the heads.
@@ -87,18 +88,18 @@ def measure_loss(said: Heard, value: Tensor, low: Tensor, high: Tensor) -> Tenso
     low, high = torch.nan_to_num(low), torch.nan_to_num(high)
     worn, whole = known & (low > WORN), known & (high <= WORN)
     entropy = F.binary_cross_entropy_with_logits(said.presence, worn.float(), reduction="none")
-    nearest = torch.minimum(torch.maximum(said.size, low), high)
-    ratio = (torch.log(said.size + WORN) - torch.log(nearest + WORN)).abs()
-    sized = 0.5 * F.smooth_l1_loss(said.size, nearest.detach(), beta=0.1, reduction="none") + 0.5 * ratio
+    ratio = (torch.log(said.size + WORN) - torch.log(low + WORN)).abs()
+    sized = 0.5 * F.smooth_l1_loss(said.size, low, beta=0.1, reduction="none") + 0.5 * ratio
     wide = known & (high - low > EXACT)
-    inside = torch.minimum(torch.maximum(value, low), high).detach()
-    away = F.smooth_l1_loss(value, inside, beta=0.1, reduction="none")
-    unlikely = -log_inside(value.detach(), said.spread, low, high)
+    # Deeper inside than just over the end: ends lie in guard bands, on the other grade's side of its middle.
+    scale = said.spread.detach().clamp(min=SOFT)
+    size_unlikely, unlikely = (-log_inside(one, scale, low, high) for one in (said.size, value))
+    spread_unlikely = -log_inside(value.detach(), said.spread, low, high)
     return (
         by_measure(entropy, worn | whole)
-        + by_measure(sized, worn)
-        + by_measure(away, wide)
-        + 0.3 * by_measure(unlikely, known)
+        + by_measure(torch.where(wide, 0.3 * size_unlikely, sized), worn)
+        + 0.3 * by_measure(unlikely, wide)
+        + 0.3 * by_measure(spread_unlikely, known)
     )
 
 

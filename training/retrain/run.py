@@ -6,8 +6,8 @@ import errno
 import json
 import os
 import shutil
-import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -60,7 +60,12 @@ def retrain(config: Config, *, echo: Callable[[str], None] | None = None) -> Rep
         progress = Progress(config.out, asked, echo)
         try:
             with Hands(config.hands) as hands:
-                return _Training(config, progress, hands).go()
+                training = _Training(config, progress, hands)
+                try:
+                    return training.go()
+                finally:
+                    with suppress(OSError):  # what failed says more than that this could not be written
+                        training.account()
         except Stopped:
             progress.stopped()
             raise
@@ -92,7 +97,6 @@ class _Training:
 
     def go(self) -> Report:
         """All stages."""
-        began = time.monotonic()
         load = os.getloadavg()[0]
         self.progress.step("reading", 0, 1, "reading the labelled folder")
         site, base = read_site(self.config), open_base(self.config.base)
@@ -108,9 +112,8 @@ class _Training:
         parity = read_json(folder / "model.json")["parity"]
         calibration = self._calibrated(folder, site, base)
         report = self._compared(folder, calibration, site, base)
-        self.progress.end_stage()
         report["told"] = {
-            "seconds": self._seconds(time.monotonic() - began),
+            "seconds": self.account(),
             "photos": {"train": len(site.train), "calibrate": len(site.calibrate), "test": len(site.test)},
             "drawn": {
                 "replay": self.config.replay_count,
@@ -142,13 +145,17 @@ class _Training:
             "set": site.sha256, "base": base.model.sha256, "limits": site.limits.sha256, "only": only,
         }  # fmt: skip
 
-    def _seconds(self, total: float) -> dict[str, float]:
-        """Seconds of each stage over all starts."""
+    def account(self) -> dict[str, float]:
+        """Seconds of each stage, and of all, over all starts; kept on disk."""
+        self.progress.end_stage()
         file = self.work / "seconds.json"
         held: dict[str, float] = read_json(file) or {}
-        for name, seconds in {**self.progress.seconds, "total": round(total, 2)}.items():
+        spent = self.progress.seconds
+        for name, seconds in {**spent, "total": sum(spent.values())}.items():
             held[name] = round(held.get(name, 0.0) + seconds, 2)
-        write_json(file, held)
+        spent.clear()
+        if self.work.is_dir():
+            write_json(file, held)
         return held
 
     def _draw(self, split: Any, count: int) -> PictureSet | None:
@@ -250,6 +257,7 @@ class _Training:
         draft, place = self.config.out / "model.part", self.config.out / "model"
         shutil.rmtree(draft, ignore_errors=True)
         shutil.copytree(self.work / "graded", draft)
+        (draft / "weights.safetensors").chmod(0o644)  # else its owner's alone, unlike the rest
         write_bytes(draft / "card.md", card(report, calibration).encode())
         shutil.rmtree(place, ignore_errors=True)
         draft.replace(place)

@@ -106,19 +106,25 @@ def _factor(
         quantile = conformal_quantile(site, rate)
         factor = max(quantile, released, needed)
         why = (
-            f"{count} photos that taught nothing need {quantile:.2f}, {len(drawn)} drawn pictures of held-out designs "
-            f"{needed:.2f}; the released model had {released:.2f}. The largest holds."
+            f"{count} photos that taught nothing need {quantile:.2f}, {_said(len(drawn), needed)}; the base has "
+            f"{released:.2f}. The largest holds."
         )
         return round(factor, 5), {"photos": count, "used": "site", "why": why, "factor": round(factor / released, 4)}
     largest = float(site.max()) if count else 0.0
     widened = max(WIDENED, largest / released, needed / released)
     why = (
-        f"{count} photos are fewer than the {LEAST_PHOTOS} that a rate of {rate:.0%} needs. The released intervals "
-        f"stay, {widened:.2f} times as wide: the largest of {WIDENED}, of what the worst of these photos needs "
-        f"({largest / released:.2f}), and of what {len(drawn)} drawn pictures need ({needed / released:.2f})."
+        f"{count} photos are fewer than the {LEAST_PHOTOS} that a rate of {rate:.0%} needs. The base's intervals stay, "
+        f"{widened:.2f} times as wide: the largest of {WIDENED}, of what the worst of these photos needs "
+        f"({largest / released:.2f}), and of what drawn pictures say ({_said(len(drawn), needed / released)})."
     )
     told = {"photos": count, "used": "released, widened", "why": why, "factor": round(widened, 4)}
     return round(released * widened, 5), told
+
+
+def _said(count: int, needed: float) -> str:
+    if count < LEAST_PHOTOS:
+        return f"{count} drawn pictures of held-out designs are too few to tell"
+    return f"{count} drawn pictures of held-out designs need {needed:.2f}"
 
 
 def _refusal(site: Sequence[Held]) -> dict[str, float] | None:
