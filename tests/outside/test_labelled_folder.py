@@ -55,7 +55,8 @@ def test_general_purpose_readers_find_what_was_written(tmp_path: Path, items: li
     assert head["counts"]["parts"] == {"flame_cell": {"replace": 1, "serviceable": 1}}
     for item in items:
         row, line = table.loc[item.sha256], lines.loc[item.sha256]
-        assert (row["machine"], row["group"], row["split"]) == (item.machine, item.group, item.split)
+        assert (row["machine"], row["group"], row["split"]) == (f"'{item.machine}", item.group, item.split)
+        assert line["machine"] == item.machine, "the apostrophe only keeps spreadsheets from taking it for a formula"
         assert (row["grade"], row["part"], row["view"], row["at_random"]) == (
             item.truth.grade, "flame_cell", "face", item.at_random,
         )  # fmt: skip

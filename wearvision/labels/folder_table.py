@@ -26,11 +26,15 @@ _FIXED = (
 )  # fmt: skip
 _BY_HAND = ("file", "machine", "capture", "part", "view", "fit", "faults", "grade", "at_random", "note")
 _MOST_CELL = 2000
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _YES, _NO = {"1", "true", "yes"}, {"", "0", "false", "no"}
 
 
 def table_of(lines: Iterable[Mapping[str, Any]]) -> str:
-    """The flat table of the lines of ``examples.jsonl``. Lists in one cell are parted by ``;``."""
+    """The flat table of the lines of ``examples.jsonl``. Lists in one cell are parted by ``;``.
+
+    The name of a machine that a spreadsheet would take for a formula gets an apostrophe in front.
+    """
     out = io.StringIO()
     writer = csv.DictWriter(out, [*_FIXED, *(f"{m}{end}" for m in MEASURES for end in _ENDS)], lineterminator="\n")
     writer.writeheader()
@@ -42,6 +46,7 @@ def table_of(lines: Iterable[Mapping[str, Any]]) -> str:
 def _flat(line: Mapping[str, Any]) -> dict[str, Any]:
     truth = line["truth"]
     row: dict[str, Any] = {key: line[key] for key in ("file", "sha256", "machine", "group", "split")}
+    row["machine"] = f"'{row['machine']}" if row["machine"].startswith(_FORMULA) else row["machine"]
     row |= {key: truth[key] for key in ("part", "view", "grade", "rank")}
     row |= {"at_random": int(line["at_random"]), "fit": int(truth["fit"])}
     row |= {key: ";".join(truth[key]) for key in ("faults", "acceptable_grades")}
