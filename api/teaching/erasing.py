@@ -84,25 +84,28 @@ def without_drawings(body: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def remove_copies(trainings: Path, digests: Iterable[str]) -> int:
-    """Removes photos and masks from the data sets that were written out for trainings on this machine.
+    """Removes what trainings on this machine keep of photos: the sets written out for them, and what was seen in them.
+
+    A training that is at work with one of them is asked to stop; started again, it goes without.
 
     Args:
         trainings: Folder of the trainings' folders; need not exist.
         digests: SHA-256 of erased photos.
 
     Returns:
-        How many photos were removed.
+        How many sets were removed.
     """
     gone = set(digests)
-    removed = 0
-    for photo in trainings.glob("*/set/photos/*"):
-        if photo.name.split(".")[0] in gone:
-            photo.unlink(missing_ok=True)
-            removed += 1
-    for masks in trainings.glob("*/set/masks/*"):
-        if masks.name in gone:
-            shutil.rmtree(masks, ignore_errors=True)
-    return removed
+    holding = {photo.parents[2] for photo in trainings.glob("*/set/photos/*") if photo.name.split(".")[0] in gone}
+    for folder in holding:
+        if (folder / "out").is_dir():
+            (folder / "out" / "stop").touch()
+        for part in ("set", "out/work"):
+            shutil.rmtree(folder / part, ignore_errors=True)
+    for kept in (*trainings.glob("cache/looks/*/*"), *trainings.glob("*/out/cache/looks/*/*")):
+        if kept.name.split("-")[0] in gone:
+            kept.unlink(missing_ok=True)
+    return len(holding)
 
 
 __all__ = ["forget", "remove_copies", "without_drawings"]

@@ -134,12 +134,21 @@ def test_erased_photo_takes_masks_drawings_and_features_along_and_leaves_words(t
         stone = erase(session, house.key, "office", first.photo_id, "asked for")
         assert set(tombstones.read(stone).pictures) >= {frozen.labels, taught.mask, *frozen.masks.values()}
         session.commit()
-    copies = house.settings.data / "trainings" / "t" / "set"
-    for name in (f"photos/{first.sha256}.png", f"masks/{first.sha256}/rim.png", f"photos/{other.sha256}.png"):
-        (copies / name).parent.mkdir(parents=True, exist_ok=True)
-        (copies / name).write_bytes(b"copy")
+    trainings = house.settings.data / "trainings"
+    written = (
+        f"with/set/photos/{first.sha256}.png",
+        "with/set/examples.jsonl",
+        "with/out/work/features.npz",
+        "with/out/model/model.onnx",
+        f"without/set/photos/{other.sha256}.png",
+        f"cache/looks/base/{first.sha256}-0.npz",
+        f"cache/looks/base/{other.sha256}-0.npz",
+    )
+    for name in written:
+        (trainings / name).parent.mkdir(parents=True, exist_ok=True)
+        (trainings / name).write_bytes(b"copy")
     with house.session(writes=False) as session:
-        gone = set(remove_bytes(session, house.blobs, trainings=house.settings.data / "trainings"))
+        gone = set(remove_bytes(session, house.blobs, trainings=trainings))
         example = session.get_one(ExampleRow, first.id)
         label = session.scalars(select(LabelRow).where(LabelRow.example_id == first.id)).one()
         answer = session.scalars(select(PracticeRow)).one()
@@ -148,8 +157,8 @@ def test_erased_photo_takes_masks_drawings_and_features_along_and_leaves_words(t
         pieces = {one.photo_id: one.pieces for one in session.scalars(select(DataSetPhoto))}
         entry = json.loads(session.scalars(select(LogRow.entry).where(LogRow.what == "erased")).one())
     assert gone == {first.sha256, frozen.labels, taught.mask, *frozen.masks.values()}
-    assert sorted(path.name for path in copies.glob("photos/*")) == [f"{other.sha256}.png"]
-    assert list(copies.glob("masks/*")) == []
+    left = {path.relative_to(trainings).as_posix() for path in trainings.rglob("*") if path.is_file()}
+    assert left == {written[3], written[4], written[6], "with/out/stop"}
     assert (example.state, (example.left_out or {})["why"]) == ("left out", "erased")
     assert (example.brought or {})["masks"] == {}
     assert (example.truth or {})["grade"] == "clean-and-reuse", "what was settled stays in words"
