@@ -11,7 +11,7 @@ export class Questions {
    * @param {{say: (text: string) => void, done: () => void}} desk `done`: all is answered.
    */
   constructor(sheet, history, desk) {
-    Object.assign(this, { sheet, history, desk, current: "part" });
+    Object.assign(this, { sheet, history, desk, current: "part", muted: false });
     nodes().forEach((node) => this.#listen(node));
   }
 
@@ -90,6 +90,12 @@ export class Questions {
     return { ...now, only: false, modes, grade: undefined };
   }
 
+  /** Without keys while something else takes the digits. */
+  mute(muted) {
+    this.muted = muted;
+    this.render(this.history.now);
+  }
+
   /** All modes that are left: absent. */
   restAbsent() {
     const { now } = this.history;
@@ -135,7 +141,7 @@ export class Questions {
       const on = given.includes(value);
       button.setAttribute(button.hasAttribute("role") ? "aria-checked" : "aria-pressed", String(on));
       if (free) button.setAttribute("aria-disabled", String(!free.includes(value)));
-      if (isNow) button.dataset.key = digit;
+      if (isNow && !this.muted) button.dataset.key = digit;
       else delete button.dataset.key;
       if (button.hasAttribute("role")) button.tabIndex = on ? 0 : -1;
       tabbed ||= on;

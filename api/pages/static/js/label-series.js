@@ -8,7 +8,7 @@ const MARGIN = 0.15; // around the window that was drawn, of its size
 export class Series {
   /**
    * @param {import("./label-history.js").History} history
-   * @param {{stage: object, say: (text: string) => void, done: () => void}} desk
+   * @param {{stage: object, say: (text: string) => void, turned: (open: boolean) => void, done: () => void}} desk
    */
   constructor(history, desk) {
     Object.assign(this, { history, desk, tool: null, box: byId("label-series") });
@@ -45,6 +45,7 @@ export class Series {
   open(tool, example) {
     Object.assign(this, { tool, example });
     this.box.hidden = false;
+    this.desk.turned(true);
     byId("label-series-title").textContent = `${tool.title}: which looks like the photo?`;
     this.#photo();
     this.render();
@@ -55,6 +56,7 @@ export class Series {
     if (!this.tool) return;
     this.tool = null;
     this.box.hidden = true;
+    this.desk.turned(false);
     this.desk.done();
   }
 

@@ -37,7 +37,8 @@ const history = new History(NOTHING, changed);
 const stage = new Stage(byId("label-canvas"), scene);
 const pen = new Pen(stage.view, history, { say, changed: render });
 const questions = new Questions(sheet, history, { say, done: () => byId("label-save").focus() });
-const series = new Series(history, { stage, say, done: () => questions.onward() });
+const turned = (open) => questions.mute(open);
+const series = new Series(history, { stage, say, turned, done: () => questions.onward() });
 const measured = new Measured(say);
 
 function scene() {

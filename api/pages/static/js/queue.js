@@ -144,6 +144,7 @@ export class Queue {
         label: item.label,
         part: item.body.part,
         at: new Date(this.now()).toISOString(),
+        ...(said.asked?.checks.length ? { asked: said.asked.reason } : {}),
       });
       return "sent";
     }

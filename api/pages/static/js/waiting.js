@@ -49,7 +49,8 @@ function row(item, items, waiting) {
 
 function sentRow(record) {
   const label = record.kind === "grade" ? el("a", { href: `/grades/${record.id}` }, record.label) : record.label;
-  return el("li", { "data-id": record.id }, label, ` · sent ${when(record.at)}`);
+  const asked = record.asked ? ` · A hand check is asked for. ${record.asked}` : "";
+  return el("li", { "data-id": record.id }, label, ` · sent ${when(record.at)}${asked}`);
 }
 
 async function saveAll() {
