@@ -170,5 +170,5 @@ def outcome(one: Counted, check: Check, checks: Checks) -> Outcome | None:
             found = "replace" if says == "replace" else "clean-and-reuse"
             if seen == found:
                 return "held"
-            return "worse" if GRADES.index(found) > GRADES.index(seen) else "better"  # type: ignore[arg-type]
+            return "worse" if GRADES.index(found) > GRADES.index(seen) else "better"
     return None

@@ -10,7 +10,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wearvision_api.figures import Curve, Fit, Life, survival_curve, weibull
-from wearvision_api.figures.plots import HEIGHT, WIDTH, Bar, describe, lots_plot, survival_plot
+from wearvision_api.figures.plots import (
+    HEIGHT,
+    WIDTH,
+    Bar,
+    Mark,
+    Point,
+    describe,
+    lots_plot,
+    shares_plot,
+    survival_plot,
+)
 
 ENDS = ("x1", "x2", "cx", "x"), ("y1", "y2", "cy", "y")
 TIMES = st.integers(1, 3000).map(float)
@@ -78,3 +88,30 @@ def test_formula_is_drawn_through_its_own_values(scale: float) -> None:
     for x, y in points:
         time = (x - left) / (WIDTH - 12 - left) * scale * 120 * 1.02
         assert (base - y) / (base - top) == pytest.approx(fit.survival(max(time, 0.0)), abs=0.004)
+
+
+@given(
+    st.lists(st.tuples(SHARE, SHARE, SHARE), min_size=1, max_size=40),
+    st.lists(st.floats(-400, 1600), max_size=6),
+)
+def test_shares_picture_stays_in_its_frame(values: list[tuple[float, float, float]], marks: list[float]) -> None:
+    points = [Point(f"<{place}>", 30.0 * place, sorted(row)[1], min(row), max(row)) for place, row in enumerate(values)]
+    changes = [Mark("a <model>", at) for at in marks]
+    picture = ElementTree.fromstring(shares_plot(points, changes, "Shares", "In words.", "p"))
+    _inside(picture, WIDTH, HEIGHT)
+    kinds = [one.get("class") for one in picture.iter()]
+    assert kinds.count("value") == kinds.count("interval") == len(points)
+    last = points[-1].at
+    room = max(last * 0.06, 15.0)
+    assert kinds.count("turn") == sum(-room <= at <= last + room for at in marks)
+    assert picture[1].text == "In words."
+    names = [one.text for one in picture.findall("text") if (one.text or "").startswith("<")]
+    assert len(names) <= 5
+
+
+def test_higher_shares_lie_higher() -> None:
+    points = [Point("a", 0, 0.9, 0.85, 0.95), Point("b", 30, 0.95, 0.9, 0.97)]
+    picture = ElementTree.fromstring(shares_plot(points, [], "Shares", "", "p"))
+    first, second = (float(one.get("cy", "")) for one in picture.findall("circle"))
+    assert second < first
+    assert "80%" in [one.text for one in picture.findall("text")]

@@ -207,3 +207,19 @@ def test_archive_of_what_is_kept_reads_back(tmp_path: Path) -> None:
         assert archive.testzip() is None
         assert archive.namelist() == ["records.json", "ü.jpg"]
         assert archive.read("ü.jpg") == bytes(range(256))
+
+
+def test_a_grade_that_comes_back_tells_which_check_is_asked_for() -> None:
+    said = play("""
+      const grade = q.newId();
+      const asked = { why: "drawn", reason: "Drawn by chance.", checks: ["coupler-wipe"], chance: 0.2 };
+      const service = new w.Service((path) =>
+        path.endsWith("/grades") ? { status: 201, body: { id: grade, asked } } : "ok");
+      const p = w.phone(q, service);
+      await p.queue.keep(q.gradeItems([{ name: "a.jpg" }], { part: "coupler", id: grade }).slice(-1).map((one) =>
+        ({ ...one, needs: [] })));
+      await p.queue.keep([q.item("walk", "/api/v1/walks", {}, {})]);
+      await p.queue.send();
+      return p.store.log.map((one) => one.asked ?? null);
+    """)
+    assert said == ["Drawn by chance.", None]

@@ -22,7 +22,17 @@ PATHS = (
     "/start/dead",
     "/machines",
 )
-DESK = ("/returns", "/returns/new", "/returns/many", "/returns/regrade", "/figures")
+DESK = (
+    "/returns",
+    "/returns/new",
+    "/returns/many",
+    "/returns/regrade",
+    "/figures",
+    "/teaching",
+    "/teaching/examples",
+    "/teaching/disputes",
+    "/trust",
+)
 
 
 @pytest.fixture(params=[*PATHS, *DESK, "grade", "return"])

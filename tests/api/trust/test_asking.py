@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from fastapi.testclient import TestClient
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binomtest, kstest
 
@@ -32,6 +32,7 @@ def test_lots_are_even_and_one_in_five_is_drawn() -> None:
     assert binomtest(sum(one < 0.2 for one in lots), len(lots), 0.2).pvalue > 0.001
 
 
+@settings(deadline=None)
 @given(HASH)
 def test_a_photo_draws_the_same_lot_again_and_another_key_another_one(photo: str) -> None:
     assert asking.lot(KEY, photo) == asking.lot(KEY, photo)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from wearvision_api.trust.shares import Class, share, wilson
@@ -59,6 +59,7 @@ def test_impossible_counts_are_refused(counts: tuple[float, int, int, int]) -> N
         Class(*counts)
 
 
+@settings(deadline=None)
 @given(st.lists(CLASS, max_size=5))
 def test_interval_and_bounds_hold_the_share(classes: list[Class]) -> None:
     found = share(classes)
@@ -75,6 +76,7 @@ def test_interval_and_bounds_hold_the_share(classes: list[Class]) -> None:
     assert 0 < found.effective <= sum(one.asked / one.chance for one in classes) * (1 + 1e-9)
 
 
+@settings(deadline=None)
 @given(st.integers(1, 400), st.data())
 def test_one_class_is_the_plain_interval(answered: int, data: st.DataObject) -> None:
     held = data.draw(st.integers(0, answered))
@@ -84,6 +86,7 @@ def test_one_class_is_the_plain_interval(answered: int, data: st.DataObject) -> 
         assert found.effective == pytest.approx(answered)
 
 
+@settings(deadline=None)
 @given(st.lists(CLASS, min_size=1, max_size=4), st.integers(2, 5))
 def test_more_of_the_same_is_surer(classes: list[Class], times: int) -> None:
     few = share(classes)
