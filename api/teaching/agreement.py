@@ -102,7 +102,7 @@ def gathered(session: Session) -> list[Labelled]:
         select(LabelRow)
         .join(LabelRow.example)
         .where(LabelRow.withdrawn_at.is_(None), LabelRow.turn <= BLIND, ExampleRow.state != "left out")
-        .options(joinedload(LabelRow.example), joinedload(LabelRow.owner))
+        .options(joinedload(LabelRow.example).defer(ExampleRow.opinion), joinedload(LabelRow.owner))
         .order_by(LabelRow.created_at, LabelRow.id)
     )
     labels: dict[str, dict[str, Body]] = {}

@@ -17,7 +17,7 @@ from wearvision_api.options import FOLDER, option, settings_from
 def find_doubts(**given: Any) -> None:
     """Looks for settled labels that a model taught without them strongly doubts; they are shown again at the desk.
 
-    Needs the extra 'teaching'. Photos that were not looked at before take about a second each on one core; stopped
+    Needs the extra 'teaching'. A photo that was not looked at before takes some tenths of a second; stopped
     half-way, the next call goes on. The service may be running.
     """
     from wearvision.errors import WearvisionError

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 from sqlalchemy import select
-from sqlalchemy.orm import Session, joinedload
+from sqlalchemy.orm import Session, defer, joinedload
 
 from wearvision.errors import PhotoError
 from wearvision.grade import Grader
@@ -97,7 +97,7 @@ def settled(session: Session) -> Sequence[ExampleRow]:
     query = (
         select(ExampleRow)
         .where(ExampleRow.state.in_(("settled", "again")), ExampleRow.truth.is_not(None))
-        .options(joinedload(ExampleRow.photo))
+        .options(joinedload(ExampleRow.photo), defer(ExampleRow.opinion))
         .order_by(ExampleRow.created_at, ExampleRow.id)
     )
     return [row for row in session.scalars(query) if (row.truth or {}).get("grade") and row.photo.erased_at is None]

@@ -13,7 +13,7 @@ from dataclasses import asdict
 from typing import Any
 
 from sqlalchemy import exists, func, select
-from sqlalchemy.orm import Session, joinedload, selectinload
+from sqlalchemy.orm import Session, defer, joinedload, selectinload
 
 from wearvision.labels.label import NONE
 from wearvision.labels.truth import Truth
@@ -84,7 +84,7 @@ def askable(session: Session, who: Caller, part: str | None = None) -> Sequence[
     query = (
         select(ExampleRow)
         .where(ExampleRow.state == "settled", ExampleRow.truth.is_not(None), ~own)
-        .options(joinedload(ExampleRow.photo))
+        .options(joinedload(ExampleRow.photo), defer(ExampleRow.opinion))
         .order_by(ExampleRow.created_at, ExampleRow.id)
     )
     return [row for row in session.scalars(query) if row.photo.erased_at is None and _settled_well(row, part)]
