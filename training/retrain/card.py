@@ -60,7 +60,18 @@ def card(report: Mapping[str, Any], calibration: Mapping[str, Any]) -> str:
 
 def _how(how: Mapping[str, Any]) -> str:
     way = how["way"]
-    chosen = f"heads only, {way['share']:.0%} of each step from the site, {way['epochs']} passes"
+    chosen = (
+        f"heads, {way['share']:.0%} of each step from the site, {way['epochs']} passes, {way['toward']:.0%} of the way"
+    )
+    if not way["epochs"]:
+        chosen = "the heads stay as they were, since no way of teaching them did better on groups left out"
+    if "more" in how:
+        more = how["more"]
+        chosen += (
+            "; regions and last blocks fine-tuned"
+            if more["kept"]
+            else "; fine-tuning more was not better and is not kept"
+        )
     if how["folds"]:
         return f"{chosen}, chosen by {how['folds']}-fold cross-validation among the training groups"
     return f"{chosen}, not chosen by trial: {how['why']}"

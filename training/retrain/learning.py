@@ -23,7 +23,7 @@ from wearvision_training.retrain.hands import Hands
 from wearvision_training.retrain.lessons import Lessons
 from wearvision_training.retrain.material import Base, Seeing, Site, photo_of, rows_of
 from wearvision_training.retrain.progress import Failed, Progress
-from wearvision_training.retrain.refit import FOLDS, FORGOTTEN, Rows, Way, choose, teach
+from wearvision_training.retrain.refit import FOLDS, FORGOTTEN, Rows, Way, between, choose, teach
 from wearvision_training.retrain.store import read_json, write_json
 from wearvision_training.school.weights import input_size, load_weights, save_weights
 
@@ -131,7 +131,7 @@ class Learner:
         told = {"kept": share > 0, "share": share, "costs": {str(one): round(cost, 5) for one, cost in costs.items()}}
         if not share:
             return taught, told
-        return self._heads_upon(more.between(start, tuned, share), way, replay), told
+        return self._heads_upon(between(start, tuned, share), way, replay), told
 
     def _seconds(self) -> float:
         """Seconds for fine-tuning; 0 for no limit, less than 0 where there is no time for it."""
@@ -170,7 +170,7 @@ class Learner:
         costs = {}
         for at, share in enumerate(SHARES):
             self.progress.step("more", at, len(SHARES), "judging what was tuned")
-            mixed = more.between(start, tuned, share)
+            mixed = between(start, tuned, share)
             forgot = more.loss_of(mixed, pictures, size, self.device) - before
             costs[share] = more.loss_of(mixed, site, size, self.device) + FORGOTTEN * max(0.0, forgot)
         return costs

@@ -1,8 +1,6 @@
 """Fine-tunes the regions and the last of the backbone at a small rate, for a camera or designs that look new to it.
 
-Normalisation keeps the base's statistics: batches are small. What is kept is a running mean of the weights, and that
-once more averaged with where it began: a little less fitted to the site, and less forgotten.
-Source of the last: Wortsman and others, "Robust fine-tuning of zero-shot models" (2022).
+Normalisation keeps the base's statistics: batches are small. What is kept is a running mean of the weights.
 """
 
 from __future__ import annotations
@@ -148,17 +146,6 @@ def tune(
     tuned = average.network.cpu()
     assert isinstance(tuned, WearNetwork)
     return tuned
-
-
-def between(start: WearNetwork, tuned: WearNetwork, share: float) -> WearNetwork:
-    """The weights ``share`` of the way from one network to the other."""
-    mixed = copy.deepcopy(start)
-    ends = tuned.state_dict()
-    with torch.no_grad():
-        for name, tensor in mixed.state_dict().items():
-            if tensor.is_floating_point():
-                tensor.lerp_(ends[name].to(tensor.device), share)
-    return mixed.eval()
 
 
 @torch.no_grad()

@@ -70,6 +70,7 @@ class Way:
     Attributes:
         share: Of a batch that comes from the site, the rest from drawn pictures.
         epochs: Passes over the site's looks; 0 leaves the heads as they are.
+        toward: How far from the base's heads to those that learned, 0 to 1.
         batch: Looks a step.
         rate: Learning rate after the first steps. decay: weight decay.
         ema: Decay of the running mean of the weights, which is what is kept.
@@ -79,6 +80,7 @@ class Way:
 
     share: float = 0.5
     epochs: int = 25
+    toward: float = 1.0
     batch: int = 128
     rate: float = 5e-4
     decay: float = 0.02
@@ -88,7 +90,8 @@ class Way:
 
 
 SHARES = (0.35, 0.65)
-EPOCHS = (4, 12, 30)
+EPOCHS = (3, 8, 20)
+TOWARD = (0.5, 1.0)
 
 
 def teach(
@@ -139,7 +142,21 @@ def teach(
             average.follow(heads, step)
             step += 1
         look(epoch + 1, taught)
-    return taught
+    return taught if way.toward == 1 else between(network, taught, way.toward)
+
+
+def between(start: WearNetwork, tuned: WearNetwork, share: float) -> WearNetwork:
+    """The weights ``share`` of the way from one network to the other: less fitted to the site, and less forgotten.
+
+    Source: Wortsman and others, "Robust fine-tuning of zero-shot models" (2022).
+    """
+    mixed = copy.deepcopy(start)
+    ends = tuned.state_dict()
+    with torch.no_grad():
+        for name, tensor in mixed.state_dict().items():
+            if tensor.is_floating_point():
+                tensor.lerp_(ends[name].to(tensor.device), share)
+    return mixed.eval()
 
 
 @torch.no_grad()
@@ -215,7 +232,7 @@ def _tried(
     epochs: Sequence[int],
     check: Callable[[int, int], None],
 ) -> dict[str, float]:
-    """The cost of one fold after each number of epochs, from 0, which is the base."""
+    """The cost of one fold after each number of epochs and each way toward them; ``"0"`` is the base."""
     left_in, left_out, learned = site.at(~out), site.at(out), drawn
     watched: Rows | None = None
     if drawn is not None:
@@ -225,10 +242,10 @@ def _tried(
     found = {"0": loss_on(network, left_out)}
 
     def look(epoch: int, learner: WearNetwork) -> None:
-        if epoch not in epochs:
-            return
-        forgot = loss_on(learner, watched) - start if watched is not None else 0.0
-        found[str(epoch)] = loss_on(learner, left_out) + FORGOTTEN * max(0.0, forgot)
+        for toward in TOWARD if epoch in epochs else ():
+            mixed = between(network, learner, toward)
+            forgot = loss_on(mixed, watched) - start if watched is not None else 0.0
+            found[f"{epoch}/{toward}"] = loss_on(mixed, left_out) + FORGOTTEN * max(0.0, forgot)
 
     teach(network, left_in, learned, way, look=look, check=check)
     return found
@@ -237,13 +254,22 @@ def _tried(
 def _best(
     done: Mapping[str, Mapping[str, float]], middle: Way, shares: Sequence[float], epochs: Sequence[int]
 ) -> tuple[Way, dict[str, Any]]:
-    """The cheapest way over all folds; the fewest epochs of equals."""
-    costs = {}
-    for share in shares:
-        for count in (0, *sorted(epochs)):
-            costs[share, count] = float(np.mean([done[f"{fold}/{share}"][str(count)] for fold in range(FOLDS)]))
-    share, count = min(costs, key=lambda one: (costs[one], one[1]))
-    table = {f"share {share}, {count} epochs": round(cost, 5) for (share, count), cost in costs.items() if count}
-    told = {"folds": FOLDS, "base": round(costs[shares[0], 0], 5), "ways": table}
-    way = replace(middle, share=share, epochs=count)
-    return way, {**told, "way": asdict(way), "cost": round(costs[share, count], 5)}
+    """The cheapest way over all folds; none at all where none is cheaper than the base."""
+
+    def cost(share: float, key: str) -> float:
+        return float(np.mean([done[f"{fold}/{share}"][key] for fold in range(FOLDS)]))
+
+    base = cost(shares[0], "0")
+    costs = {
+        (share, count, toward): cost(share, f"{count}/{toward}")
+        for share in shares
+        for count in sorted(epochs)
+        for toward in TOWARD
+    }
+    share, count, toward = min(costs, key=lambda one: costs[one])
+    if costs[share, count, toward] >= base:
+        share, count, toward = shares[0], 0, 1.0
+    table = {f"share {a}, {b} epochs, toward {c}": round(value, 5) for (a, b, c), value in costs.items()}
+    way = replace(middle, share=share, epochs=count, toward=toward)
+    found = costs.get((share, count, toward), base)
+    return way, {"folds": FOLDS, "base": round(base, 5), "ways": table, "way": asdict(way), "cost": round(found, 5)}
