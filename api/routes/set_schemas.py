@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, StringConstraints
 
@@ -13,7 +13,6 @@ from wearvision_api.routes.schemas import Body, Moment, PartName, Public, Record
 Source = Literal["grade", "inspection", "return", "folder"]
 Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Ground = Annotated[Remark, StringConstraints(min_length=3, max_length=500)]
-SOURCES: tuple[Source, ...] = get_args(Source)
 
 
 class SetCreate(Body):

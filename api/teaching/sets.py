@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import exists, func, select
+from sqlalchemy import exists, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session, aliased, contains_eager, selectinload
 
@@ -186,22 +186,6 @@ def listed(session: Session) -> Sequence[DataSetRow]:
     return session.scalars(select(DataSetRow).order_by(DataSetRow.created_at.desc(), DataSetRow.id)).all()
 
 
-def erased_in(session: Session, sets: Sequence[str]) -> dict[str, int]:
-    """How many photos of each set were erased since it was frozen.
-
-    Args:
-        session: Open.
-        sets: Ids.
-    """
-    query = (
-        select(DataSetPhoto.set_id, func.count())
-        .join(PhotoRow, PhotoRow.id == DataSetPhoto.photo_id)
-        .where(DataSetPhoto.set_id.in_(sets), PhotoRow.erased_at.is_not(None))
-        .group_by(DataSetPhoto.set_id)
-    )
-    return {str(key): int(count) for key, count in session.execute(query).all()}
-
-
 def _placed(one: ExampleRow) -> Placed:
     return Placed(
         f"{one.machine or 'machine unknown'}, example {one.id[:8]}",
@@ -252,4 +236,4 @@ def _frozen(one: ExampleRow, pieces: Mapping[str, str]) -> Frozen:
     )
 
 
-__all__ = ["Choice", "by_name", "chosen", "erased_in", "find", "freeze", "listed", "name_of"]
+__all__ = ["Choice", "by_name", "chosen", "find", "freeze", "listed", "name_of"]
