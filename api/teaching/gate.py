@@ -210,6 +210,8 @@ def _found(row: GateRow, subject: Mapping[str, Any]) -> tuple[bool | None, str]:
     if row.rule == "no more than old":
         if old.get("of") is None or new.get("of") is None:
             return None, f"the report does not tell the {name}"
+        if of < row.least:
+            return None, f"too few photos to tell the {name} ({of:g}, asked for {row.least})"
         before, after = _count(old), _count(new)
         return after <= before, f"{after} {name} of {of:g}, the old model has {before}"
     if values[1] is None or of < row.least:

@@ -40,6 +40,16 @@ def test_as_many_misses_pass_and_one_more_does_not() -> None:
     assert failed(report(misses=(2, 3))) == ["dangerous-misses"]
 
 
+def test_too_few_parts_to_replace_prove_nothing() -> None:
+    said = report(misses=(0, 0))
+    for side in ("old", "new"):
+        said["parts"]["all"][side]["missed"] |= {"value": 0.0, "of": 9, "hits": 0}
+    assert failed(said) == ["dangerous-misses"]
+    for side in ("old", "new"):
+        said["parts"]["all"][side]["missed"]["of"] = 10
+    assert failed(said) == []
+
+
 def test_few_photos_fail() -> None:
     """1 - 0.05^(1/30) = 0.095: what 30 photos without a miss still leave possible."""
     assert pytest.approx(0.095, abs=5e-4) == 1 - 0.05 ** (1 / 30)

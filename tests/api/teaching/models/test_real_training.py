@@ -32,7 +32,7 @@ SAMPLES = Path(__file__).parents[4] / "sample_images"
 SPLITS = ("train", "train", "calibrate", "test")
 FEW = ("--replay-count", "24", "--check-count", "12", "--synthetic-count", "12", "--copies", "0", "--workers", "1")
 API = "/api/v1"
-LIMIT_S = 900.0
+LIMIT_S = 1800.0
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(bool(job.lacking()), reason="PyTorch is not installed")]
 
