@@ -113,14 +113,14 @@ def _effective(heard: Sequence[Class], parts: Sequence[float]) -> float:
     """Size of a simple random sample with the variance of this one.
 
     With a confirmed and an unconfirmed check added to each class, so that a class without any of one kind is not taken
-    to be without chance. Where all classes are one, the sample's own size.
+    to be without chance. Never more than came back: what classes may gain is left out, a few checks do not show it.
     """
     smooth = [(one.held + 1) / (one.answered + 2) for one in heard]
     middle = math.fsum(part * value for part, value in zip(parts, smooth, strict=True))
     variance = math.fsum(
         part**2 * value * (1 - value) / one.answered for part, value, one in zip(parts, smooth, heard, strict=True)
     )
-    return middle * (1 - middle) / variance
+    return min(middle * (1 - middle) / variance, float(sum(one.answered for one in heard)))
 
 
 def wilson(value: float, size: float, z: float = NORMAL_95) -> tuple[float, float]:
