@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from wearvision_training.commands import COMMANDS
+from wearvision_training.company.command import teaching_curve
 from wearvision_training.desk_demo import desk_demo
 from wearvision_training.geometry import geometry
 from wearvision_training.recipe import Engine
@@ -17,7 +18,7 @@ def main() -> None:
     """Draws, trains and judges: the workshop behind the released models."""
 
 
-for _command in (*COMMANDS, desk_demo, geometry):
+for _command in (*COMMANDS, desk_demo, geometry, teaching_curve):
     main.add_command(_command)
 
 

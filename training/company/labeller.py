@@ -7,25 +7,28 @@ from typing import Any
 
 import numpy as np
 
-from wearvision.labels.label import ABSENT, NONE, NOT_SEEN, STEP, Label, asked, grade_of_answer
+from wearvision.labels.label import ABSENT, NONE, NOT_SEEN, Label, asked, grade_of_answer
 from wearvision.standard.grades import GRADES, worst
 from wearvision.standard.limits import load_limits
 
-SLIPS = 0.03
-"""Share of answers about a mode that are one grade off."""
+STEP = 0.1
+"""Between two pictures of a comparison series."""
+SEEN_WITHIN = 0.15
+"""Relative standard deviation with which wear is judged by eye: whoever labels errs near the limits."""
+SLIPS = 0.005
+"""Share of answers about a mode that are any grade, wherever the limits lie."""
 MATCHED_WITHIN = 0.05
 """Standard deviation of what is chosen beside a comparison series."""
 BARELY = 0.2
 """Wear under this share of where *serviceable* ends is called absent."""
 
 
-def label_of(truth: Mapping[str, Any], rng: np.random.Generator, *, slips: float = SLIPS) -> Label:
+def label_of(truth: Mapping[str, Any], rng: np.random.Generator) -> Label:
     """What this person says of a photo: part, view, each mode's grade, film and haze by the series; no marks.
 
     Args:
         truth: As ``dataset.truth_of`` makes it.
         rng: All chance comes from it.
-        slips: Share of answers that are one grade off.
     """
     if truth["part"] == NONE:
         return Label(NONE)
@@ -38,10 +41,8 @@ def label_of(truth: Mapping[str, Any], rng: np.random.Generator, *, slips: float
             modes[mode.key] = NOT_SEEN
             continue
         row = limits.row(truth["part"], mode.measure)
-        grade = str(rng.choice(list(row.grades_of(value))))
-        if rng.random() < slips:
-            near = [one for one in possible if abs(possible.index(one) - possible.index(grade)) == 1]
-            grade = str(rng.choice(near))
+        seen = value * float(np.exp(rng.normal(0, SEEN_WITHIN)))
+        grade = str(rng.choice(list(possible))) if rng.random() < SLIPS else row.grade_of(seen)
         ends = row.splits[0][0]
         modes[mode.key] = ABSENT if grade == GRADES[0] and value < BARELY * ends else grade
     matches = {

@@ -52,7 +52,8 @@ def draw_photos(folder: Path, count: int, *, seed: int = 7, workers: int) -> Pho
     """
     folder.mkdir(parents=True, exist_ok=True)
     every = [(one.recipe.to_json(), one.machine) for one in taken(count, seed)]
-    tasks = [(folder / f"{start:05d}.npz", every[start : start + SHARD]) for start in range(0, count, SHARD)]
+    shards = [every[start : start + SHARD] for start in range(0, count, SHARD)]
+    tasks = [(folder / f"{number:05d}-{len(shard)}.npz", shard) for number, shard in enumerate(shards)]
     with ProcessPoolExecutor(workers, get_context("spawn")) as pool:
         list(pool.map(_shard, tasks))
     images, truths = [], []

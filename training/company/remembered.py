@@ -1,8 +1,8 @@
 """Grades the same photos again and again under other heads, without running the network again.
 
-Backbone and regions of a retrained model are those of its base as long as only the heads were trained. What they gave
-for each square that grading looks at is kept once; only the heads' numbers are put in anew. All else is the library's
-own way from the look to the report.
+Backbone and regions of a model whose heads alone were trained are those of its base. What they gave for each square
+that grading may look at is kept once; only the heads' numbers are put in anew. All else is the library's own way from
+the look to the report.
 """
 
 from __future__ import annotations
@@ -20,18 +20,17 @@ import cv2
 import numpy as np
 import torch
 from numpy.typing import NDArray
-from torch import Tensor
 
 from wearvision.grade import Grader
-from wearvision.look import look
-from wearvision.network import ModelFolder, Network
+from wearvision.look import closer_window, look, whole
+from wearvision.network import ModelFolder, Network, square_crop
 from wearvision.return_tag_cover import without_tags
-from wearvision.sighting import Estimate, Sighting
-from wearvision.standard.grades import GRADES
+from wearvision_training.calibrate import Seen, seen_in
 from wearvision_training.losses import measure_scales
-from wearvision_training.network import MEASURES, PART_NAMES, VIEW_NAMES, WearNetwork
+from wearvision_training.network import WearNetwork
 
 Square = NDArray[np.uint8]
+Noted = tuple[str, NDArray[np.float32], NDArray[np.uint8]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,43 +38,35 @@ class Kept:
     """What the unchanged part of a model gave for the squares of N photos.
 
     Attributes:
-        images: The photos, RGB uint8.
-        rows: Digest of a square to its row in ``features`` and ``regions``.
+        images: The photos, RGB uint8, as grading sees them.
+        rows: Digest of a square to its row.
         features: (R, D) float32, what the heads work on.
         regions: (R, C, S/2, S/2) uint8, probability times 255.
-        judged: (N,) row of the square that grading judges in each photo.
-        size: Side of a square.
-        names: Of the regions.
     """
 
     images: Sequence[Square]
     rows: Mapping[str, int]
     features: NDArray[np.float32]
     regions: NDArray[np.uint8]
-    judged: NDArray[np.int64]
-    size: int
-    names: tuple[str, ...]
-
-
-class _Recorder(Network):
-    """A network that writes down what it saw."""
-
-    def __init__(self, folder: ModelFolder) -> None:
-        super().__init__(folder)
-        self.seen: list[tuple[str, NDArray[np.float32], NDArray[np.uint8]]] = []
-
-    def __call__(self, square: Square) -> Sighting:
-        found = super().__call__(square)
-        self.seen.append((_digest(square), self.features(square), self._raw))
-        return found
-
-    def _upsample(self, maps: NDArray[np.float32]) -> NDArray[np.float32]:
-        self._raw = np.round(maps * 255).astype(np.uint8)
-        return super()._upsample(maps)
 
 
 def _digest(square: Square) -> str:
     return hashlib.blake2b(square.tobytes(), digest_size=16).hexdigest()
+
+
+class _Recorder(Network):
+    """A network that notes what its unchanged part gave."""
+
+    def __init__(self, folder: ModelFolder) -> None:
+        super().__init__(folder)
+        self.noted: list[Noted] = []
+
+    def _run(self, square: Square, outputs: list[str]) -> dict[str, Any]:
+        raw = super()._run(square, [*outputs, "features"])
+        coarse = np.round(raw["regions"] * 255).astype(np.uint8)
+        self.noted.append((_digest(square), raw["features"][0], coarse[0]))
+        # As it will be remembered: a closer look's frame hangs on it to the pixel.
+        return raw | {"regions": coarse.astype(np.float32) / 255}
 
 
 _recorder: _Recorder | None = None
@@ -87,79 +78,41 @@ def _start(folder: str) -> None:
     _recorder = _Recorder(ModelFolder.open(folder))
 
 
-def _record(image: Square) -> tuple[list[tuple[str, NDArray[np.float32], NDArray[np.uint8]]], str]:
+def _note(image: Square) -> list[Noted]:
+    """Both squares that grading may look at; the closer one whatever the base takes the part for."""
     if _recorder is None:
         raise RuntimeError("the worker was not started with a model")
-    _recorder.seen = []
-    judged = look(_recorder, without_tags(image)).square
-    return _recorder.seen, _digest(judged)
+    _recorder.noted = []
+    first = look(_recorder, image)
+    start = whole(image.shape)
+    if first.window == start and (near := closer_window(first)) is not None:
+        _recorder(square_crop(image, near, _recorder.size))
+    return _recorder.noted
 
 
 def keep(model: Path, images: Sequence[Square], *, workers: int) -> Kept:
     """Looks at photos once with a model and keeps what its unchanged part gives."""
+    clear = [without_tags(image) for image in images]
     rows: dict[str, int] = {}
-    features, regions, judged = [], [], []
+    features, regions = [], []
     with ProcessPoolExecutor(workers, get_context("spawn"), initializer=_start, initargs=(str(model),)) as pool:
-        for seen, digest in pool.map(_record, images, chunksize=8):
-            for key, vector, maps in seen:
-                if key not in rows:
-                    rows[key] = len(rows)
+        for noted in pool.map(_note, clear, chunksize=8):
+            for digest, vector, maps in noted:
+                if digest not in rows:
+                    rows[digest] = len(rows)
                     features.append(vector)
                     regions.append(maps)
-            judged.append(rows[digest])
-    record = ModelFolder.open(model).record
-    size, names = int(record["input"]["size"]), tuple(record["regions"])
-    return Kept(images, rows, np.stack(features), np.stack(regions), np.array(judged), size, names)
-
-
-class _Remembered:
-    """Stands in for a network: remembered regions, and the heads' numbers of the moment."""
-
-    def __init__(
-        self, kept: Kept, told: Mapping[str, NDArray[np.float64]], levels: Sequence[tuple[float, ...]]
-    ) -> None:
-        self.size = kept.size
-        self._kept, self._told, self._levels = kept, told, levels
-
-    def __call__(self, square: Square) -> Sighting:
-        row = self._kept.rows[_digest(square)]
-        told = {name: values[row] for name, values in self._told.items()}
-        side = (self.size, self.size)
-        maps = self._kept.regions[row].astype(np.float32) / 255
-        return Sighting(
-            parts=dict(zip(PART_NAMES, _softmax(told["part"]), strict=True)),
-            energy=float(np.logaddexp.reduce(told["part"])),
-            views=dict(zip(VIEW_NAMES, _softmax(told["view"]), strict=True)),
-            grades=dict(zip(GRADES, _softmax(told["grade"]), strict=True)),
-            estimates={
-                key: Estimate(
-                    max(float(value), 0.0), max(float(spread), 1e-6), float(presence), levels, tuple(reach.tolist())
-                )
-                for key, value, spread, presence, levels, reach in zip(
-                    MEASURES, told["value"], told["spread"], told["presence"], self._levels, told["reach"], strict=True
-                )
-            },
-            regions={
-                name: np.asarray(cv2.resize(plane, side, interpolation=cv2.INTER_LINEAR), np.float32)
-                for name, plane in zip(self._kept.names, maps, strict=True)
-            },
-        )
-
-
-def _softmax(logits: NDArray[np.float64]) -> list[float]:
-    shifted = np.exp(logits - logits.max())
-    return [float(p) for p in shifted / shifted.sum()]
+    return Kept(clear, rows, np.stack(features), np.stack(regions))
 
 
 @torch.no_grad()
-def told_by(network: WearNetwork, features: NDArray[np.float32]) -> dict[str, NDArray[np.float64]]:
-    """What a network's heads say of features: logits of part, view and grade; measures in their own units."""
+def told_by(network: WearNetwork, features: NDArray[np.float32]) -> dict[str, NDArray[np.float32]]:
+    """What a network's heads say of features, as its exported graph would."""
     device = next(network.parameters()).device
-    hidden_in: Tensor = torch.from_numpy(features).to(device)
     network.eval()
-    hidden = network.trunk(hidden_in)
-    size, spread, presence, reach = network.measure_heads(hidden_in)
-    scales = measure_scales().to(device)
+    pooled = torch.from_numpy(features).to(device)
+    hidden, scales = network.trunk(pooled), measure_scales().to(device)
+    size, spread, presence, reach = network.measure_heads(pooled)
     worn = torch.sigmoid(presence)
     found = {
         "part": network.part(hidden),
@@ -170,50 +123,80 @@ def told_by(network: WearNetwork, features: NDArray[np.float32]) -> dict[str, ND
         "presence": worn,
         "reach": torch.sigmoid(reach),
     }
-    return {name: values.double().cpu().numpy() for name, values in found.items()}
+    return {name: values.float().cpu().numpy() for name, values in found.items()}
+
+
+class _Remembered(Network):
+    """A network that remembers its unchanged part, and whose heads are those of the moment."""
+
+    def __init__(self, folder: ModelFolder, kept: Kept, told: Mapping[str, NDArray[np.float32]]) -> None:
+        super().__init__(folder)
+        self._kept, self._told = kept, told
+
+    def _run(self, square: Square, outputs: list[str]) -> dict[str, Any]:
+        row = self._kept.rows[_digest(square)]
+        own = {name: values[row : row + 1] for name, values in self._told.items()}
+        raw = own | {"regions": self._kept.regions[row : row + 1].astype(np.float32) / 255}
+        return {name: raw[name] for name in outputs}
 
 
 class _Grader(Grader):
-    """The library's grader over remembered squares."""
+    """The library's grader with another network."""
 
-    def __init__(self, folder: Path, network: Any) -> None:
+    def __init__(self, folder: Path, network: Network) -> None:
         super().__init__(folder)
         self._network = network
 
 
-_grading: tuple[_Grader, Kept] | None = None
+_at_work: tuple[_Grader, Network, Kept] | None = None
 
 
 def _grade(index: int) -> dict[str, Any]:
-    if _grading is None:
-        raise RuntimeError("nothing is remembered in this process")
-    grader, kept = _grading
+    grader, _, kept = _remembered()
     return grader.grade_image(kept.images[index]).to_dict()
 
 
-@contextmanager
-def _remembering(grader: _Grader, kept: Kept) -> Iterator[None]:
-    global _grading  # forked workers find it here: the arrays are shared, not copied
-    _grading = grader, kept
-    try:
-        yield
-    finally:
-        _grading = None
+def _see(task: tuple[int, Mapping[str, Any]]) -> Seen:
+    _, network, kept = _remembered()
+    return seen_in(network, kept.images[task[0]], task[1])
 
 
-def grade_again(
-    folder: Path, kept: Kept, network: WearNetwork, photos: Sequence[int], *, workers: int
-) -> list[dict[str, Any]]:
-    """Reports of some photos under a network whose heads alone were trained.
+def _remembered() -> tuple[_Grader, Network, Kept]:
+    if _at_work is None:
+        raise RuntimeError("nothing is remembered in this process")
+    return _at_work
+
+
+class Again:
+    """Examines and grades the photos of ``kept`` under a network's heads, in forked processes that share the arrays.
 
     Args:
-        folder: A model folder with the calibration to grade by; its graph is not run.
         kept: What the unchanged part gave.
+        folder: The base's model folder; its graph is not run.
         network: Whose heads speak.
-        photos: Indices into ``kept.images``.
         workers: Processes.
     """
-    levels = [tuple(own) for own in ModelFolder.open(folder).record["levels"]]
-    grader = _Grader(folder, _Remembered(kept, told_by(network, kept.features), levels))
-    with _remembering(grader, kept), ProcessPoolExecutor(workers, get_context("fork")) as pool:
-        return list(pool.map(_grade, photos, chunksize=8))
+
+    def __init__(self, kept: Kept, folder: Path, network: WearNetwork, *, workers: int) -> None:
+        self._kept, self._workers = kept, workers
+        self._network = _Remembered(ModelFolder.open(folder), kept, told_by(network, kept.features))
+
+    def seen(self, folder: Path, photos: Sequence[int], truths: Sequence[Mapping[str, Any]]) -> list[Seen]:
+        """Examinations of some photos, by their indices, before calibration."""
+        with self._pool(folder) as pool:
+            return list(pool.map(_see, zip(photos, truths, strict=True), chunksize=4))
+
+    def graded(self, folder: Path, photos: Sequence[int]) -> list[dict[str, Any]]:
+        """Reports of some photos under the calibration in ``folder``."""
+        with self._pool(folder) as pool:
+            return list(pool.map(_grade, photos, chunksize=4))
+
+    @contextmanager
+    def _pool(self, folder: Path) -> Iterator[ProcessPoolExecutor]:
+        global _at_work  # forked workers find it here
+        _at_work = _Grader(folder, self._network), self._network, self._kept
+        try:
+            with ProcessPoolExecutor(self._workers, get_context("fork")) as pool:
+                yield pool
+        finally:
+            _at_work = None
