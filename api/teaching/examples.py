@@ -136,6 +136,8 @@ def take_in(house: House, session: Session, who: Caller, photos: Iterable[PhotoR
     Returns:
         The new examples. Those without an opinion get one by ``opinions.fill``.
     """
+    if photos is None:
+        reorder(house, session)  # what is rare has changed since; before the record is held, as everybody else does
     rare, least = rarity_now(session), house.grader.least_energy
     added: list[ExampleRow] = []
     for photo in permitted(session) if photos is None else photos:
