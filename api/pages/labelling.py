@@ -23,7 +23,8 @@ from wearvision_api.routes.schemas import UUID_FORM
 router = APIRouter(prefix="/teaching/label", include_in_schema=False)
 Labeller = Annotated[Caller, needs("labels:write")]
 
-DIGITS = {ABSENT: "1", **{grade: str(number) for number, grade in enumerate(GRADES, 2)}, NOT_SEEN: "0", "null": "0"}
+_GRADE_DIGITS: dict[str, str] = {grade: str(number) for number, grade in enumerate(GRADES, 2)}
+DIGITS: dict[str, str] = {ABSENT: "1", **_GRADE_DIGITS, NOT_SEEN: "0", "null": "0"}
 """The same answer has the same key in every question."""
 FAULTS: tuple[tuple[FaultKind, str], ...] = (
     (FaultKind.BLURRED, "Out of focus"),

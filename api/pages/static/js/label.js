@@ -127,6 +127,7 @@ async function show(found, { state, waiting } = {}) {
   render();
   measured.follow(history.now, found.id, titles);
   questions.onward();
+  if (isOpen) byId("label-two").scrollIntoView({ block: "nearest" });
   if (draft) say("Your draft is here again.");
   return showPhoto();
 }
