@@ -73,6 +73,7 @@ def start(
     base = base or house.current.in_use.model or house.current.settings_id
     if session.get(ModelRow, base) is None and base not in released_models():
         raise Problem("not-found", f"There is no model {base} to start from, neither released nor of this site.")
+    ledger.hold(session)  # two at the same moment must not choose one id
     settings: dict[str, Any] = {"stage": stage, "minutes": minutes, "seed": seed}
     training = TrainingRow(
         id=new_id(),
