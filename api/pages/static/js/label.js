@@ -24,11 +24,13 @@ const root = byId("label");
 const sheet = JSON.parse(byId("label-sheet").textContent);
 const keep = new Keep(root.dataset.account);
 const outbox = new Outbox(keep);
-const titles = Object.fromEntries(
-  Object.values(sheet)
-    .flatMap((views) => Object.values(views))
-    .flatMap(({ modes }) => modes.flatMap(({ key, measure, title }) => [[key, title], [measure, title]])), // prettier-ignore
-);
+/** Titles of a part's modes, by mode and by measure. */
+const titlesOf = (part) =>
+  Object.fromEntries(
+    Object.values(sheet[part] ?? {})
+      .flatMap(({ modes }) => modes)
+      .flatMap(({ key, measure, title }) => [[key, title], [measure, title]]), // prettier-ignore
+  );
 let example = null;
 let clock = { began: 0, before: 0, key: "" };
 let hidden = false;
@@ -59,7 +61,7 @@ function scene() {
 /** After each step: what is said is kept on the device at once. */
 function changed() {
   keep.keepDraft(example.id, { state: history.now, seconds: seconds(), key: clock.key });
-  measured.follow(history.now, example.id, titles);
+  measured.follow(history.now, example.id, titlesOf(history.now.part));
   render();
 }
 
@@ -123,9 +125,9 @@ async function show(found, { state, waiting } = {}) {
   byId("label-stage").hidden = byId("label-ask").hidden = false;
   byId("label-save").disabled = found.asks === "nothing";
   if (found.asks === "nothing") notice("This example waits for nothing from you; nothing can be saved.", ["Next photo", next]);
-  showLabels(byId("label-two"), example, titles, takeLabel);
+  showLabels(byId("label-two"), example, titlesOf(example.shown[0]?.part), takeLabel);
   render();
-  measured.follow(history.now, found.id, titles);
+  measured.follow(history.now, found.id, titlesOf(history.now.part));
   questions.onward();
   if (isOpen) byId("label-two").scrollIntoView({ block: "nearest" });
   if (draft) say("Your draft is here again.");
