@@ -62,11 +62,11 @@ class Squares:
     @classmethod
     def joined(cls, *pieces: Squares) -> Squares:
         """Several of one size, one after another."""
-        return cls(
-            *(torch.cat([getattr(one, name) for one in pieces]) for name in ("images", "cover", "known")),
-            Lessons.joined([one.lessons for one in pieces]),
-            torch.cat([one.group for one in pieces]),
+        images, cover, known = (
+            torch.cat([getattr(one, name) for one in pieces]) for name in ("images", "cover", "known")
         )
+        lessons = Lessons.joined([one.lessons for one in pieces])
+        return cls(images, cover, known, lessons, torch.cat([one.group for one in pieces]))
 
     def to(self, device: torch.device) -> Squares:
         """The same on another device."""

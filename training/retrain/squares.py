@@ -71,7 +71,7 @@ def of_site(found: Sequence[tuple[Bytes, Mapping[str, Bytes]]], lessons: Lessons
         for name, plane in planes.items():
             cover[row, names.index(name)], known[row, names.index(name)] = plane, 1.0
     images = np.stack([image for image, _ in found])
-    return Squares(*(torch.from_numpy(one) for one in (images, cover, known)), lessons, group)
+    return Squares(torch.from_numpy(images), torch.from_numpy(cover), torch.from_numpy(known), lessons, group)
 
 
 def of_drawn(pictures: PictureSet, side: int) -> Squares:
