@@ -65,6 +65,18 @@ LABELLED: dict[str, Any] = EXAMPLE | {
     "machine": "H-07",
     "split": "train",
 }
+MANIFEST: dict[str, Any] = {
+    "form": "wearvision data set 1",
+    "name": "spring",
+    "note": "",
+    "made": AT,
+    "by": "person-3f2a",
+    "limits": {"id": "wear-standard", "sha256": "2c5b0f7f0a4f1d5d3c1a7f4b8f4be0a04d1b4d7f1f1a6c0e0d9d7c2b1a0f9e8d"},
+    "choice": {},
+    "photos": [],
+}
+"""Of a set that holds nothing yet: a real one names every photo."""
+
 TEACHING_EXAMPLES: dict[str, Any] = {
     "LabelCreate": {"body": BODY, "seconds": 21.4},
     "MeasureAsk": {"body": BODY},

@@ -39,7 +39,7 @@ def _asked(limits: Limits, part: str, view: str) -> AskedPublic:
                 measure=mode.measure,
                 title=mode.title,
                 grades=list(grades),
-                begins={**where_grades_begin(limits.row(part, mode.measure))},
+                begins={str(at): text for at, text in where_grades_begin(limits.row(part, mode.measure)).items()},
                 what=words[part, mode.measure].what,
                 look=words[part, mode.measure].look,
                 permanent=mode.permanent,

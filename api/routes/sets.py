@@ -33,6 +33,7 @@ from wearvision_api.teaching import opinions, set_archive, set_export, set_impor
 from wearvision_api.teaching.heaps import Archive
 from wearvision_api.teaching.seen import taught_with
 from wearvision_api.teaching.take_examples import Taken, take_in
+from wearvision_api.teaching_examples import MANIFEST
 
 router = APIRouter(tags=["teaching"])
 SetId = Annotated[str, Path(pattern=UUID_FORM)]
@@ -149,7 +150,12 @@ def read(session: SessionDep, set_id: SetId, who: Reader) -> SetPublic:
     return public(session, sets.find(session, set_id))
 
 
-@router.get("/sets/{set_id}/manifest", summary="The manifest", responses={200: {"content": {"application/json": {}}}})
+@router.get(
+    "/sets/{set_id}/manifest",
+    summary="The manifest",
+    response_class=Response,
+    responses={200: {"content": {"application/json": {"schema": {"type": "object"}, "example": MANIFEST}}}},
+)
 def manifest(house: HouseDep, session: SessionDep, set_id: SetId, who: Reader) -> Response:
     """The very bytes that were hashed: canonical JSON (RFC 8785)."""
     row = sets.find(session, set_id)

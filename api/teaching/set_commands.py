@@ -5,23 +5,15 @@ from __future__ import annotations
 import json
 import sys
 import tempfile
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 import click
-from sqlalchemy import select
 
-from wearvision.errors import WearvisionError
-from wearvision_api.accounts.gate import LOCAL_ID
-from wearvision_api.accounts.roles import Caller
-from wearvision_api.house import House
+from wearvision_api.opened import opened, person
 from wearvision_api.options import FOLDER, option, settings_from
-from wearvision_api.problems import Problem
-from wearvision_api.settings import Settings
-from wearvision_api.store.tables import Account
 from wearvision_api.teaching.take_examples import Taken
 
 PARCEL = click.Path(path_type=Path, exists=True)
@@ -29,31 +21,6 @@ ACCOUNT = click.option("--account", default="", help="Name of the account that d
 GROUND = click.option(
     "--ground", required=True, help="On what ground the photos may be used to teach, such as 'our own machines'."
 )
-
-
-@contextmanager
-def _house(settings: Settings) -> Iterator[House]:
-    """The service's house, opened beside one that may be running; errors are told in one line."""
-    try:
-        house = House.open(settings)
-        try:
-            yield house
-        finally:
-            house.close()
-    except (WearvisionError, Problem) as error:
-        raise click.ClickException(error.detail if isinstance(error, Problem) else str(error)) from error
-
-
-def _person(house: House, name: str) -> Caller:
-    with house.session(writes=False) as session:
-        query = select(Account).where(Account.name == name) if name else select(Account).where(Account.id == LOCAL_ID)
-        row = session.scalar(query)
-    if row is None or not row.active:
-        raise click.UsageError(f"There is no account {name!r}.")
-    who = Caller(row.id, row.name, row.role)  # type: ignore[arg-type]  # the table holds roles only
-    if not who.may("teaching:write"):
-        raise click.UsageError(f"{name} is a {row.role} and may not do this.")
-    return who
 
 
 @click.command("take-examples")
@@ -81,8 +48,8 @@ def take_examples(
     from wearvision_api.teaching.heaps import Archive, Folder
     from wearvision_api.teaching.take_examples import take_in
 
-    with _house(settings_from(given)) as house:
-        who = _person(house, account)
+    with opened(settings_from(given)) as house:
+        who = person(house, account, "teaching:write")
         heap = Folder(folder) if folder.is_dir() else Archive(folder.open("rb"), folder.name)
         taken = take_in(house, who, heap, ground, machine_from_folder=machine_from_folder_names)
         faults = _told(taken, as_json=as_json)
@@ -125,7 +92,7 @@ def export_set(name: str, out: Path, as_zip: bool, **given: Any) -> None:
 
     if out.exists() and (as_zip or not out.is_dir() or any(out.iterdir())):
         raise click.UsageError(f"{out} is there already; name another one.")
-    with _house(settings_from(given)) as house, house.session(writes=False) as session:
+    with opened(settings_from(given)) as house, house.session(writes=False) as session:
         row = sets.by_name(session, name)
         try:
             if as_zip:
@@ -161,8 +128,8 @@ def import_set(folder: Path, ground: str, as_examples: bool, name: str, account:
 
     settings = settings_from(given)
     faults = 0
-    with _house(settings) as house, tempfile.TemporaryDirectory(dir=settings.data, prefix=".import-") as draft:
-        who = _person(house, account)
+    with opened(settings) as house, tempfile.TemporaryDirectory(dir=settings.data, prefix=".import-") as draft:
+        who = person(house, account, "teaching:write")
         place = folder
         if not folder.is_dir():
             with folder.open("rb") as file:
