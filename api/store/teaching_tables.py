@@ -163,7 +163,7 @@ class DataSetPhoto(Base):
     sha256: Mapped[str] = mapped_column(String(64))
     split: Mapped[str] = mapped_column(String(10))
     pieces: Mapped[dict[str, Any]]
-    """What was made of the photo, name to the blob's SHA-256: ``masks/NAME.png`` by region or mark, and ``labels.json``,
+    """What was made of the photo, name to the blob's SHA-256: ``masks/NAME.png`` by region or mark; ``labels.json``,
     what people said and drew. Empty once the photo was erased."""
 
 
