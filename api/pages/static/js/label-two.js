@@ -69,7 +69,7 @@ function rows(bodies, titles) {
 function words(value) {
   if (value === null || value === undefined) return "not said";
   if (typeof value === "boolean") return value ? "yes" : "no";
-  return Array.isArray(value) ? value.join(", ").replaceAll("_", " ") || "none" : String(value);
+  return String(Array.isArray(value) ? value.join(", ") || "none" : value).replaceAll("_", " ");
 }
 
 function takeButton(body, person, count, take) {
