@@ -19,12 +19,24 @@ from pathlib import Path
 import psycopg
 import pytest
 from fastapi.testclient import TestClient
+from playwright.sync_api import Browser, sync_playwright
 
 from wearvision_api.app import create_app
 from wearvision_api.settings import Settings
 
+from .looks import CHROMIUM
+
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 PLACES = "/usr/lib/postgresql/*/bin", "/opt/homebrew/opt/postgresql*/bin", "/usr/local/opt/postgresql*/bin"
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    """Debian's browser; see ``looks``."""
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield browser
+        browser.close()
 
 
 def programs() -> Path | None:

@@ -2,46 +2,15 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser
 
+from ..looks import IN_BROWSER, SIZES, faults_of, open_at
 from .conftest import ADMINISTRATOR, CELL, SAMPLES, Live
 
-CHROMIUM = shutil.which("chromium")
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed (Debian package chromium)"),
-]
-SIZES = {"phone": (390, 844), "desk": (1280, 900)}
-RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
-SMALL = """() => [...document.querySelectorAll('a, button, input:not([type=hidden]), select, summary, textarea')]
-  .filter((node) => {
-    const inText = node.tagName === 'A' && node.closest('p:not(.actions)');
-    const around = node.closest('label') ?? node;
-    const height = Math.max(node.getBoundingClientRect().height, around.getBoundingClientRect().height);
-    return !inText && !node.classList.contains('skip') && height > 0 && height < 43.5;
-  }).map((node) => node.outerHTML.slice(0, 100))"""
-WIDER = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield browser
-        browser.close()
-
-
-def open_at(chromium: Browser, size: str, **options: Any) -> BrowserContext:
-    width, height = SIZES[size]
-    return chromium.new_context(
-        viewport={"width": width, "height": height}, service_workers="block", reduced_motion="reduce", **options
-    )
+pytestmark = IN_BROWSER
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -74,15 +43,6 @@ def test_pages_of_accounts_are_accessible(chromium: Browser, guarded: str, size:
     faults["account"] = faults_of(page)
     context.close()
     assert {name: found for name, found in faults.items() if found} == {}
-
-
-def faults_of(page: Page) -> list[str]:
-    """What axe finds, targets under 44 pixels, and sideways overflow."""
-    found = [
-        f"{one['id']}: {one['nodes'][0]['html'][:120]}" for one in Axe().run(page, options=RULES).response["violations"]
-    ]
-    found += [f"small: {one}" for one in page.evaluate(SMALL)]
-    return found + [f"{wide} px too wide" for wide in [page.evaluate(WIDER)] if wide > 0]
 
 
 def test_a_reading_is_answered_in_place(chromium: Browser, live: Live) -> None:

@@ -13,14 +13,12 @@ from playwright.sync_api import Browser, Locator, Response
 from wearvision.labels.drawn import smooth_outline
 from wearvision_api.settings import Settings
 
+from ..looks import IN_BROWSER, SIZES, faults_of, open_at
 from .label_house import Desk, LabelHouse, labelling
-from .test_browser import CHROMIUM, SIZES, chromium, faults_of, open_at
 
-__all__ = ["chromium"]
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed (Debian package chromium)"),
-]
+pytestmark = IN_BROWSER
+
+
 CELL = "flame_cell-face-clean-and-reuse-1.jpg"
 CRACKED = "flame_cell-face-replace-1.jpg"
 ELECTRODE = "electrode-side-replace-1.jpg"

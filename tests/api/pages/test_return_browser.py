@@ -16,14 +16,12 @@ from wearvision_api.services import accounts
 from wearvision_api.settings import Settings
 from wearvision_api.store.engine import open_engine
 
+from ..looks import IN_BROWSER, faults_of, open_at
 from .conftest import CELL, SAMPLES, served
-from .test_browser import CHROMIUM, chromium, faults_of, open_at
 
-__all__ = ["chromium"]
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed (Debian package chromium)"),
-]
+pytestmark = IN_BROWSER
+
+
 PASSWORD = "three plain words do"
 PHOTOS = [CELL, "flame_cell-face-replace-1.jpg", "electrode-side-serviceable-2.jpg"]
 

@@ -15,15 +15,11 @@ from wearvision_api.settings import Settings
 from wearvision_api.store.tables import now
 from wearvision_api.trust import drift
 
+from ..looks import IN_BROWSER, SIZES, faults_of, open_at
 from ..trust.conftest import Store, company
 from .conftest import served
-from .test_browser import CHROMIUM, SIZES, chromium, faults_of, open_at
 
-__all__ = ["chromium"]
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed (Debian package chromium)"),
-]
+pytestmark = IN_BROWSER
 
 
 @pytest.fixture(scope="module")

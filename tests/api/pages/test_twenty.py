@@ -27,11 +27,10 @@ from wearvision_api.services import accounts
 from wearvision_api.settings import Settings
 from wearvision_api.store.engine import open_engine
 
+from ..looks import CHROMIUM, open_at
 from .conftest import SAMPLES, served
-from .test_browser import CHROMIUM, chromium, open_at
 from .test_return_browser import PASSWORD, Keys
 
-__all__ = ["chromium"]
 pytestmark = [
     pytest.mark.slow,
     pytest.mark.browser,

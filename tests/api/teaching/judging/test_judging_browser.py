@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -14,8 +13,7 @@ from typing import Any
 import httpx
 import pytest
 import uvicorn
-from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from wearvision_api.app import create_app
 from wearvision_api.settings import Settings
@@ -24,23 +22,11 @@ from wearvision_api.store.teaching_tables import DoubtRow, ExampleRow, SittingRo
 from wearvision_api.teaching import practice
 from wearvision_api.teaching.marking import Said
 
+from ...looks import IN_BROWSER, SIZES, faults_of
 from .conftest import BAD, CLEAN, GOOD, Site, label, truth
 
-CHROMIUM = shutil.which("chromium")
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed (Debian package chromium)"),
-]
-SIZES = {"phone": (390, 844), "desk": (1280, 900)}
-RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
-SMALL = """() => [...document.querySelectorAll('a, button, input:not([type=hidden]), select, summary, textarea')]
-  .filter((node) => {
-    const inText = node.tagName === 'A' && node.closest('p:not(.actions)');
-    const around = node.closest('label') ?? node;
-    const height = Math.max(node.getBoundingClientRect().height, around.getBoundingClientRect().height);
-    return !inText && !node.classList.contains('skip') && height > 0 && height < 43.5;
-  }).map((node) => node.outerHTML.slice(0, 100))"""
-WIDER = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
+pytestmark = IN_BROWSER
+
 CELL = "flame_cell-face-replace-1.jpg"
 RIM = {"shape": "outline", "points": [[0.5, 0.2], [0.8, 0.5], [0.5, 0.8], [0.2, 0.5]]}
 CRACK = {"shape": "line", "points": [[0.4, 0.3], [0.6, 0.35], [0.65, 0.45]]}
@@ -120,23 +106,6 @@ def filled(site: Site, photos: dict[str, bytes]) -> dict[str, str]:
             "told": f"/teaching/practice/{told.id}/1",
             "question": f"/teaching/practice/{asked.id}/1",
         }
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield browser
-        browser.close()
-
-
-def faults_of(page: Page) -> list[str]:
-    """What axe finds, targets under 44 pixels, and sideways overflow."""
-    found = [
-        f"{one['id']}: {one['nodes'][0]['html'][:120]}" for one in Axe().run(page, options=RULES).response["violations"]
-    ]
-    found += [f"small: {one}" for one in page.evaluate(SMALL)]
-    return found + [f"{wide} px too wide" for wide in [page.evaluate(WIDER)] if wide > 0]
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import shutil
 import sys
 import threading
 from collections.abc import Iterator
@@ -15,8 +14,7 @@ from typing import Any
 
 import pytest
 import uvicorn
-from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser
 
 from wearvision_api.accounts.gate import LOCAL_ID
 from wearvision_api.app import create_app
@@ -26,25 +24,13 @@ from wearvision_api.store.tables import GradeRow, PhotoRow, new_id
 from wearvision_api.store.teaching_tables import DataSetRow, ShadowRow
 from wearvision_api.teaching import gate, job, models, training_watch
 
+from ...looks import IN_BROWSER, SIZES, faults_of
 from .conftest import RELEASED, copied, report
 
-CHROMIUM = shutil.which("chromium")
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed (Debian package chromium)"),
-]
+pytestmark = IN_BROWSER
+
 SAMPLES = Path(__file__).parents[4] / "sample_images"
 STUB = Path(__file__).with_name("training_stub.py")
-SIZES = {"phone": (390, 844), "desk": (1280, 900)}
-RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
-SMALL = """() => [...document.querySelectorAll('a, button, input:not([type=hidden]), select, summary, textarea')]
-  .filter((node) => {
-    const inText = node.tagName === 'A' && node.closest('p:not(.actions)');
-    const around = node.closest('label') ?? node;
-    const height = Math.max(node.getBoundingClientRect().height, around.getBoundingClientRect().height);
-    return !inText && !node.classList.contains('skip') && height > 0 && height < 43.5;
-  }).map((node) => node.outerHTML.slice(0, 100))"""
-WIDER = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
 
 
 @contextmanager
@@ -122,23 +108,6 @@ def fill(base: str, house: House, folder: Path) -> None:
     with httpx.Client(base_url=base, timeout=60, trust_env=False) as http:
         http.post("/api/v1/models/site-yard-2/release", json={"reason": "to be taken back"}).raise_for_status()
         http.post("/api/v1/models/site-yard-1/shadow", json={}).raise_for_status()
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield browser
-        browser.close()
-
-
-def faults_of(page: Page) -> list[str]:
-    """What axe finds, targets under 44 pixels, and sideways overflow."""
-    found = [
-        f"{one['id']}: {one['nodes'][0]['html'][:120]}" for one in Axe().run(page, options=RULES).response["violations"]
-    ]
-    found += [f"small: {one}" for one in page.evaluate(SMALL)]
-    return found + [f"{wide} px too wide" for wide in [page.evaluate(WIDER)] if wide > 0]
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import os
-import shutil
 import threading
 import zipfile
 from collections.abc import Iterator
@@ -13,8 +12,7 @@ from typing import Any
 
 import pytest
 import uvicorn
-from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser
 from sqlalchemy import select
 
 from wearvision_api.app import create_app
@@ -22,23 +20,11 @@ from wearvision_api.record.erase import erase
 from wearvision_api.settings import Settings
 from wearvision_api.store.teaching_tables import ExampleRow
 
+from ...looks import IN_BROWSER, SIZES, faults_of
 from .conftest import World, picture
 
-CHROMIUM = shutil.which("chromium")
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed (Debian package chromium)"),
-]
-SIZES = {"phone": (390, 844), "desk": (1280, 900)}
-RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
-SMALL = """() => [...document.querySelectorAll('a, button, input:not([type=hidden]), select, summary, textarea')]
-  .filter((node) => {
-    const inText = node.tagName === 'A' && node.closest('p:not(.actions)');
-    const around = node.closest('label') ?? node;
-    const height = Math.max(node.getBoundingClientRect().height, around.getBoundingClientRect().height);
-    return !inText && !node.classList.contains('skip') && height > 0 && height < 43.5;
-  }).map((node) => node.outerHTML.slice(0, 100))"""
-WIDER = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
+pytestmark = IN_BROWSER
+
 GRADES = ("serviceable", "clean-and-reuse", "replace")
 
 
@@ -70,23 +56,6 @@ def depot(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, World
     finally:
         server.should_exit = True
         thread.join()
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield browser
-        browser.close()
-
-
-def faults_of(page: Page) -> list[str]:
-    """What axe finds, targets under 44 pixels, and sideways overflow."""
-    found = [
-        f"{one['id']}: {one['nodes'][0]['html'][:120]}" for one in Axe().run(page, options=RULES).response["violations"]
-    ]
-    found += [f"small: {one}" for one in page.evaluate(SMALL)]
-    return found + [f"{wide} px too wide" for wide in [page.evaluate(WIDER)] if wide > 0]
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
