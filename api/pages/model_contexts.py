@@ -308,16 +308,23 @@ def _facts(one: Known) -> tuple[tuple[str, str], ...]:
     facts = [("Comes from", one.base), ("Learned from", one.data_set or "no set of this site"), *facts]
     if one.created_at:
         facts.append(("Taken in", moment(one.created_at)))
-    for key, title, form in (
-        ("photos", "Photos learned from", "{:g}"),
-        ("replay", "Drawn pictures learned beside", "{:g}"),
-        ("seconds", "Seconds of training", "{:.0f}"),
+    for value, title, form in (
+        (_table(told, "photos").get("train"), "Photos learned from", "{:g}"),
+        (told.get("replay"), "Drawn pictures learned beside", "{:g}"),
+        (_table(told, "seconds").get("total"), "Seconds of training", "{:.0f}"),
     ):
-        if isinstance(told.get(key), int | float):
-            facts.append((title, form.format(told[key])))
+        if isinstance(value, int | float):
+            facts.append((title, form.format(value)))
     if isinstance(told.get("device"), str):
         facts.append(("Trained on", told["device"]))
+    if _learned_nothing(_table(told, "how")):
+        facts.append(("What it learned", "nothing: nothing that was tried did better on photos left out"))
     return tuple(facts)
+
+
+def _learned_nothing(how: Mapping[str, Any]) -> bool:
+    """Whether cross-validation kept the base's heads, and no fine-tuning was kept either."""
+    return _table(how, "way").get("epochs") == 0 and not _table(how, "more").get("kept")
 
 
 def _gate_row(row: Mapping[str, Any]) -> GateView:

@@ -56,7 +56,13 @@ def report(old_f1: float = 0.7, new_f1: float = 0.85, misses: tuple[int, int] = 
         "parts": {"all": compared, "flame_cell": compared},
         "missed": [],
         "synthetic": {**drawn, "f1_difference": figure(-0.01, -0.03, 0.01, 120)},
-        "told": {"seconds": 12.5, "photos": 200, "replay": 400, "device": "cpu"},
+        "told": {
+            "seconds": {"total": 12.5},
+            "photos": {"train": 200, "calibrate": 40, "test": 40},
+            "replay": 400,
+            "device": "cpu",
+            "how": {"way": {"epochs": 0}},
+        },
     }
 
 

@@ -99,6 +99,12 @@ def test_a_model_against_the_gate_asks_for_a_reason(client: TestClient, taken_in
     assert f"In use: {key}" in words(read(client, "/teaching/models"))
 
 
+def test_a_model_that_learned_nothing_says_so(client: TestClient, taken_in: Callable[..., str]) -> None:
+    page = words(read(client, f"/teaching/models/{taken_in('site-yard-8')}"))
+    assert "nothing: nothing that was tried did better on photos left out" in page
+    assert "Photos learned from 200" in page
+
+
 def test_a_report_with_gaps_still_makes_a_page(client: TestClient, taken_in: Callable[..., str]) -> None:
     said = copy.deepcopy(report())
     said["parts"]["all"]["new"] = {"macro_f1": {"value": None, "low": None, "high": None, "of": 0}}
