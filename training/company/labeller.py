@@ -50,6 +50,6 @@ def label_of(truth: Mapping[str, Any], rng: np.random.Generator) -> Label:
         for name in questions.matches
         if truth["measures"].get(name) is not None
     }
-    said = [grade for answer in modes.values() if (grade := grade_of_answer(answer)) is not None]
+    said = [found for answer in modes.values() if (found := grade_of_answer(answer)) is not None]
     body = {"part": truth["part"], "view": truth["view"], "modes": modes, "matches": matches}
     return Label.read({**body, "grade": worst(said) if said else None})

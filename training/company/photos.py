@@ -54,8 +54,9 @@ def draw_photos(folder: Path, count: int, *, seed: int = 7, workers: int) -> Pho
     every = [(one.recipe.to_json(), one.machine) for one in taken(count, seed)]
     shards = [every[start : start + SHARD] for start in range(0, count, SHARD)]
     tasks = [(folder / f"{number:05d}-{len(shard)}.npz", shard) for number, shard in enumerate(shards)]
-    with ProcessPoolExecutor(workers, get_context("spawn")) as pool:
-        list(pool.map(_shard, tasks))
+    if missing := [task for task in tasks if not task[0].is_file()]:
+        with ProcessPoolExecutor(workers, get_context("spawn")) as pool:
+            list(pool.map(_shard, missing))
     images, truths = [], []
     for file, _ in tasks:
         with np.load(file) as held:
@@ -66,8 +67,6 @@ def draw_photos(folder: Path, count: int, *, seed: int = 7, workers: int) -> Pho
 
 def _shard(task: tuple[Path, list[tuple[str, str]]]) -> None:
     file, records = task
-    if file.is_file():
-        return
     cv2.setNumThreads(1)
     examples = [draw(Recipe.from_json(line), SIDE) for line, _ in records]
     draft = file.with_suffix(".part.npz")

@@ -1,15 +1,15 @@
-"""Grades the same photos again and again under other heads, without running the network again.
+"""Grades photos under one network after another, without exporting any.
 
-Backbone and regions of a model whose heads alone were trained are those of its base. What they gave for each square
-that grading may look at is kept once; only the heads' numbers are put in anew. All else is the library's own way from
-the look to the report.
+A network looks at the squares of many photos in batches, on an accelerator where there is one. All else is the
+library's own way from the look to the report; it takes what the network gives from memory, in forked processes that
+share the arrays.
 """
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import get_context
@@ -22,122 +22,103 @@ import torch
 from numpy.typing import NDArray
 
 from wearvision.grade import Grader
-from wearvision.look import closer_window, look, whole
-from wearvision.network import ModelFolder, Network, square_crop
-from wearvision.return_tag_cover import without_tags
+from wearvision.look import Look, closer_window
+from wearvision.network import ModelFolder, Network, Window, square_crop, whole
+from wearvision.sighting import Sighting
 from wearvision_training.calibrate import Seen, seen_in
 from wearvision_training.losses import measure_scales
-from wearvision_training.network import WearNetwork
+from wearvision_training.network import REGIONS, Deployed, WearNetwork
 
 Square = NDArray[np.uint8]
-Noted = tuple[str, NDArray[np.float32], NDArray[np.uint8]]
+OUTPUTS = ("part", "view", "grade", "value", "spread", "presence", "regions", "features", "reach")
+"""Of ``Deployed``, in its order."""
+BATCH = 128
 
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """What the unchanged part of a model gave for the squares of N photos.
+    """What a network gives for all squares of N photos that grading may look at.
 
     Attributes:
         images: The photos, RGB uint8, as grading sees them.
+        windows: Where a grade's square lies: of the closer look, or of the only one.
         rows: Digest of a square to its row.
-        features: (R, D) float32, what the heads work on.
-        regions: (R, C, S/2, S/2) uint8, probability times 255.
+        told: Output to (R, ...); ``regions`` as uint8, probability times 255.
     """
 
     images: Sequence[Square]
+    windows: Sequence[Window]
     rows: Mapping[str, int]
-    features: NDArray[np.float32]
-    regions: NDArray[np.uint8]
+    told: Mapping[str, NDArray[Any]]
+
+
+def look_with(network: WearNetwork, images: Sequence[Square], size: int, device: torch.device, threads: int) -> Kept:
+    """Looks at the whole of each photo, and closer where grading would: whatever part the network takes it for.
+
+    Args:
+        network: With levels.
+        images: RGB uint8, as grading sees them.
+        size: Side of the network's input.
+        device: Where it runs.
+        threads: That cut squares.
+    """
+    cv2.setNumThreads(1)  # threads of its own would be missing in a forked process, which would wait for them
+    deployed = Deployed(network, measure_scales()).to(device).eval()
+    with ThreadPoolExecutor(threads) as pool:
+        firsts = list(pool.map(lambda image: square_crop(image, whole(image.shape), size), images))
+        told = _told(deployed, firsts, device)
+        part = told["regions"][:, REGIONS.index("part")]
+        near = list(pool.map(_closer, images, firsts, part))
+        closer = [at for at, window in enumerate(near) if window is not None]
+        seconds = list(pool.map(lambda at: square_crop(images[at], near[at] or whole(images[at].shape), size), closer))
+        digests = list(pool.map(_digest, [*firsts, *seconds]))
+    if seconds:
+        again = _told(deployed, seconds, device)
+        told = {name: np.concatenate([values, again[name]]) for name, values in told.items()}
+    windows = [window or whole(image.shape) for window, image in zip(near, images, strict=True)]
+    return Kept(images, windows, {digest: row for row, digest in enumerate(digests)}, told)
+
+
+@torch.no_grad()
+def _told(deployed: Deployed, squares: Sequence[Square], device: torch.device) -> dict[str, NDArray[Any]]:
+    found: dict[str, list[NDArray[Any]]] = {name: [] for name in OUTPUTS}
+    for start in range(0, len(squares), BATCH):
+        batch = torch.from_numpy(np.stack(squares[start : start + BATCH])).to(device)
+        for name, values in zip(OUTPUTS, deployed(batch), strict=True):
+            # Regions as they will be remembered: a closer look's frame hangs on them to the pixel.
+            whole_numbers = torch.round(values * 255).to(torch.uint8) if name == "regions" else values
+            found[name].append(whole_numbers.cpu().numpy())
+    return {name: np.concatenate(values) for name, values in found.items()}
+
+
+def _closer(image: Square, square: Square, part: NDArray[np.uint8]) -> Window | None:
+    """Where grading would look closer; as ``wearvision.look`` has it, from the one region that it goes by."""
+    size = len(square)
+    seen = cv2.resize(part.astype(np.float32) / 255, (size, size), interpolation=cv2.INTER_LINEAR)
+    sighting = Sighting({}, 0.0, {}, {}, {}, {"part": np.asarray(seen, np.float32)})
+    return closer_window(Look(square, whole(image.shape), sighting, (slice(0, size), slice(0, size))))
 
 
 def _digest(square: Square) -> str:
     return hashlib.blake2b(square.tobytes(), digest_size=16).hexdigest()
 
 
-class _Recorder(Network):
-    """A network that notes what its unchanged part gave."""
-
-    def __init__(self, folder: ModelFolder) -> None:
-        super().__init__(folder)
-        self.noted: list[Noted] = []
-
-    def _run(self, square: Square, outputs: list[str]) -> dict[str, Any]:
-        raw = super()._run(square, [*outputs, "features"])
-        coarse = np.round(raw["regions"] * 255).astype(np.uint8)
-        self.noted.append((_digest(square), raw["features"][0], coarse[0]))
-        # As it will be remembered: a closer look's frame hangs on it to the pixel.
-        return raw | {"regions": coarse.astype(np.float32) / 255}
-
-
-_recorder: _Recorder | None = None
-
-
-def _start(folder: str) -> None:
-    global _recorder  # one session a process
-    cv2.setNumThreads(1)
-    _recorder = _Recorder(ModelFolder.open(folder))
-
-
-def _note(image: Square) -> list[Noted]:
-    """Both squares that grading may look at; the closer one whatever the base takes the part for."""
-    if _recorder is None:
-        raise RuntimeError("the worker was not started with a model")
-    _recorder.noted = []
-    first = look(_recorder, image)
-    start = whole(image.shape)
-    if first.window == start and (near := closer_window(first)) is not None:
-        _recorder(square_crop(image, near, _recorder.size))
-    return _recorder.noted
-
-
-def keep(model: Path, images: Sequence[Square], *, workers: int) -> Kept:
-    """Looks at photos once with a model and keeps what its unchanged part gives."""
-    clear = [without_tags(image) for image in images]
-    rows: dict[str, int] = {}
-    features, regions = [], []
-    with ProcessPoolExecutor(workers, get_context("spawn"), initializer=_start, initargs=(str(model),)) as pool:
-        for noted in pool.map(_note, clear, chunksize=8):
-            for digest, vector, maps in noted:
-                if digest not in rows:
-                    rows[digest] = len(rows)
-                    features.append(vector)
-                    regions.append(maps)
-    return Kept(clear, rows, np.stack(features), np.stack(regions))
-
-
-@torch.no_grad()
-def told_by(network: WearNetwork, features: NDArray[np.float32]) -> dict[str, NDArray[np.float32]]:
-    """What a network's heads say of features, as its exported graph would."""
-    device = next(network.parameters()).device
-    network.eval()
-    pooled = torch.from_numpy(features).to(device)
-    hidden, scales = network.trunk(pooled), measure_scales().to(device)
-    size, spread, presence, reach = network.measure_heads(pooled)
-    worn = torch.sigmoid(presence)
-    found = {
-        "part": network.part(hidden),
-        "view": network.view(hidden),
-        "grade": network.grade(hidden),
-        "value": worn * size * scales,
-        "spread": spread * scales,
-        "presence": worn,
-        "reach": torch.sigmoid(reach),
-    }
-    return {name: values.float().cpu().numpy() for name, values in found.items()}
-
-
 class _Remembered(Network):
-    """A network that remembers its unchanged part, and whose heads are those of the moment."""
+    """A network that remembers what another one gave.
 
-    def __init__(self, folder: ModelFolder, kept: Kept, told: Mapping[str, NDArray[np.float32]]) -> None:
+    Args:
+        folder: Says what the outputs mean; its graph is not run.
+        kept: What is remembered.
+    """
+
+    def __init__(self, folder: ModelFolder, kept: Kept) -> None:
         super().__init__(folder)
-        self._kept, self._told = kept, told
+        self._kept = kept
 
     def _run(self, square: Square, outputs: list[str]) -> dict[str, Any]:
         row = self._kept.rows[_digest(square)]
-        own = {name: values[row : row + 1] for name, values in self._told.items()}
-        raw = own | {"regions": self._kept.regions[row : row + 1].astype(np.float32) / 255}
-        return {name: raw[name] for name in outputs}
+        found = {name: self._kept.told[name][row : row + 1] for name in outputs}
+        return found | {"regions": found["regions"].astype(np.float32) / 255}
 
 
 class _Grader(Grader):
@@ -168,28 +149,27 @@ def _remembered() -> tuple[_Grader, Network, Kept]:
 
 
 class Again:
-    """Examines and grades the photos of ``kept`` under a network's heads, in forked processes that share the arrays.
+    """Examines and grades the photos of ``kept``, in forked processes that share the arrays.
 
     Args:
-        kept: What the unchanged part gave.
-        folder: The base's model folder; its graph is not run.
-        network: Whose heads speak.
+        kept: What a network gave for them.
+        folder: Of a model with the same outputs; its graph is not run.
         workers: Processes.
     """
 
-    def __init__(self, kept: Kept, folder: Path, network: WearNetwork, *, workers: int) -> None:
+    def __init__(self, kept: Kept, folder: Path, *, workers: int) -> None:
         self._kept, self._workers = kept, workers
-        self._network = _Remembered(ModelFolder.open(folder), kept, told_by(network, kept.features))
+        self._network = _Remembered(ModelFolder.open(folder), kept)
 
-    def seen(self, folder: Path, photos: Sequence[int], truths: Sequence[Mapping[str, Any]]) -> list[Seen]:
-        """Examinations of some photos, by their indices, before calibration."""
+    def seen(self, folder: Path, truths: Sequence[Mapping[str, Any]]) -> list[Seen]:
+        """Examinations of all photos before calibration, with their true parts; one truth a photo."""
         with self._pool(folder) as pool:
-            return list(pool.map(_see, zip(photos, truths, strict=True), chunksize=4))
+            return list(pool.map(_see, zip(range(len(self._kept.images)), truths, strict=True), chunksize=4))
 
-    def graded(self, folder: Path, photos: Sequence[int]) -> list[dict[str, Any]]:
-        """Reports of some photos under the calibration in ``folder``."""
+    def graded(self, folder: Path) -> list[dict[str, Any]]:
+        """Reports of all photos under the calibration in ``folder``."""
         with self._pool(folder) as pool:
-            return list(pool.map(_grade, photos, chunksize=4))
+            return list(pool.map(_grade, range(len(self._kept.images)), chunksize=4))
 
     @contextmanager
     def _pool(self, folder: Path) -> Iterator[ProcessPoolExecutor]:

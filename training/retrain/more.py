@@ -26,8 +26,6 @@ from wearvision_training.school.clock import rate_factor
 from wearvision_training.school.feed import scaled
 
 STRENGTH = Strength(erase=0.0)
-LAST_BLOCKS = 2
-"""Stages of the backbone that learn too."""
 SAVED_EVERY = 30.0
 """Seconds between checkpoints."""
 
@@ -82,6 +80,7 @@ class Tuning:
         steps: Most steps; fewer where ``seconds`` are over before, 0 for no limit of time.
         batch: Squares a step. share: of them from the site.
         rate: Peak rate of regions and heads. deep: of the backbone, as a share of it.
+        blocks: Last stages of the backbone that learn too.
         ema: Decay of the running mean. warm_up: share of the run in which the rate rises.
         size: Side of the network's input. seed: of all chance.
     """
@@ -92,6 +91,7 @@ class Tuning:
     share: float = 0.5
     rate: float = 3e-4
     deep: float = 0.3
+    blocks: int = 2
     ema: float = 0.99
     warm_up: float = 0.1
     size: int = 384
@@ -120,6 +120,8 @@ def tune(
             is written.
     """
     learner = copy.deepcopy(network).to(device).eval()  # eval: no statistics of small batches
+    if device.type == "cuda":
+        learner = learner.to(memory_format=torch.channels_last)  # the layout its convolutions are fastest in
     optimiser = _optimiser(learner, how)
     average = Average(learner, how.ema)
     binding = {name: value for name, value in asdict(how).items() if name not in ("seconds", "steps")}
@@ -170,7 +172,7 @@ def _heads_of(out: Outputs) -> tuple[Tensor, ...]:
 def _optimiser(network: WearNetwork, how: Tuning) -> torch.optim.Optimizer:
     network.requires_grad_(False)
     stages = list(network.backbone.blocks)  # type: ignore[arg-type]  # timm's own
-    last = [parameter for block in stages[-LAST_BLOCKS:] for parameter in block.parameters()]
+    last = [parameter for block in stages[max(0, len(stages) - how.blocks) :] for parameter in block.parameters()]
     others = [
         parameter
         for name, module in network.named_children()
@@ -208,6 +210,8 @@ def _step(
     pictures, cover = change(
         scaled(batch.images, batch.images.shape[1]), batch.cover.float() / 255, STRENGTH, chance, how.size
     )
+    if device.type == "cuda":
+        pictures = pictures.contiguous(memory_format=torch.channels_last)
     for group in optimiser.param_groups:
         group["lr"] = group["peak"] * rate_factor(far, how.warm_up)
     with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
