@@ -6,6 +6,7 @@ import asyncio
 import threading
 from collections.abc import Awaitable, Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -25,7 +26,9 @@ def narrow(tmp_path: Path) -> Iterator[TestClient]:
         yield client
 
 
-def test_requests_beyond_the_places_are_told_to_come_back(narrow: TestClient, sample: Path) -> None:
+def test_requests_beyond_the_places_are_told_to_come_back(
+    narrow: TestClient, sample: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The hands are held busy, so that each grading request holds its place until they are let go."""
     photo = narrow.post("/api/v1/photos", files={"file": sample.read_bytes()}).json()["id"]
     house = narrow.app.state.house  # type: ignore[attr-defined]
@@ -38,7 +41,8 @@ def test_requests_beyond_the_places_are_told_to_come_back(narrow: TestClient, sa
         gate.wait(30)
         return plain(*given)
 
-    object.__setattr__(house, "grader", _Grader(house.grader, held))
+    held_up = replace(house.current.in_use, grader=_Grader(house.grader, held))
+    monkeypatch.setattr(house.current, "_use", held_up)
     with ThreadPoolExecutor(2) as pool:
         first = pool.submit(narrow.post, "/api/v1/grades", json={"photos": [photo]})
         assert entered.acquire(timeout=30)

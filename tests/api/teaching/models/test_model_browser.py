@@ -149,9 +149,9 @@ def test_a_training_is_asked_for_and_moves_on_by_keyboard(chromium: Browser, yar
             break
     page.keyboard.press("Enter")
     page.wait_for_url("**/teaching/trainings/*")
-    page.evaluate("window.stays = true")
     page.locator("progress").wait_for()
     faults = faults_of(page)
+    page.evaluate("window.stays = true")
     first = page.locator("#live .number").inner_text()
     page.wait_for_function("said => document.querySelector('#live .number')?.innerText !== said", arg=first)
     assert page.evaluate("window.stays") is True  # in place, without a reload
