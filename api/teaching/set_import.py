@@ -23,13 +23,13 @@ from wearvision_api.problems import Problem, problem_of
 from wearvision_api.record.chain import moment
 from wearvision_api.record.ledger import append
 from wearvision_api.services import photos
-from wearvision_api.store.tables import new_id, now
+from wearvision_api.store.tables import now
 from wearvision_api.store.teaching_tables import DataSetPhoto, DataSetRow, ExampleRow
 from wearvision_api.teaching import examples
 from wearvision_api.teaching.apart import NotApart, Placed, demand_apart, plain
-from wearvision_api.teaching.manifest import Frozen, Manifest, counts_of
+from wearvision_api.teaching.manifest import Frozen, Manifest
 from wearvision_api.teaching.pieces import LABELS, MASKS, labels_file, person, png
-from wearvision_api.teaching.sets import name_of
+from wearvision_api.teaching.sets import entered, name_of
 from wearvision_api.teaching.take_examples import Taken, ground_of, known_example, permit, photo_of
 
 SAID = ("author", "turn", "at", "seconds", "body", "measured")
@@ -113,19 +113,7 @@ def import_set(house: House, session: Session, who: Caller, folder: LabelledSet,
     note = f"Taken in from a labelled folder{f' made {folder.made}' if folder.made else ''}."
     choice = {"folder": folder.name, "folder_sha256": folder.sha256}
     held = Manifest(name, note, moment(now()), person(who.id), limits, choice, tuple(frozen))
-    row = DataSetRow(
-        id=new_id(),
-        owner_id=who.id,
-        name=name,
-        note=note,
-        sha256=house.blobs.put(held.encode()),
-        counts=counts_of(held.photos),
-    )
-    session.add(row)
-    try:
-        session.flush()
-    except IntegrityError as error:
-        raise Problem("conflict", f"There is a data set {name!r} already; choose another name.") from error
+    row = entered(house, session, who, held)
     session.add_all(
         DataSetPhoto(
             set_id=row.id,

@@ -98,19 +98,7 @@ def freeze(house: House, session: Session, who: Caller, name: str, note: str, ch
         choice=choose.to_dict(),
         photos=tuple(_frozen(one, pieces[one.id]) for one in examples),
     )
-    row = DataSetRow(
-        id=new_id(),
-        owner_id=who.id,
-        name=name,
-        note=note,
-        sha256=house.blobs.put(manifest.encode()),
-        counts=counts_of(manifest.photos),
-    )
-    session.add(row)
-    try:
-        session.flush()
-    except IntegrityError as error:
-        raise Problem("conflict", f"There is a data set {name!r} already; choose another name.") from error
+    row = entered(house, session, who, manifest)
     session.add_all(
         DataSetPhoto(set_id=row.id, photo_id=one.photo_id, sha256=one.sha256, split=one.split, pieces=pieces[one.id])
         for one in examples
@@ -118,6 +106,28 @@ def freeze(house: House, session: Session, who: Caller, name: str, note: str, ch
     session.flush()
     after = {"name": name, "manifest": row.sha256, "photos": len(examples), "splits": row.counts["splits"]}
     append(session, who.name, "frozen", "data set", row.id, after=after)
+    return row
+
+
+def entered(house: House, session: Session, who: Caller, manifest: Manifest) -> DataSetRow:
+    """The row of a set whose manifest is kept as a blob; its photos are still to be named, and the caller commits.
+
+    Raises:
+        Problem: there is a set of this name.
+    """
+    row = DataSetRow(
+        id=new_id(),
+        owner_id=who.id,
+        name=manifest.name,
+        note=manifest.note,
+        sha256=house.blobs.put(manifest.encode()),
+        counts=counts_of(manifest.photos),
+    )
+    session.add(row)
+    try:
+        session.flush()
+    except IntegrityError as error:
+        raise Problem("conflict", f"There is a data set {manifest.name!r} already; choose another name.") from error
     return row
 
 

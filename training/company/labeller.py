@@ -8,11 +8,10 @@ from typing import Any
 import numpy as np
 
 from wearvision.labels.label import ABSENT, NONE, NOT_SEEN, Label, asked, grade_of_answer
+from wearvision.labels.label_reading import STEP
 from wearvision.standard.grades import GRADES, worst
 from wearvision.standard.limits import load_limits
 
-STEP = 0.1
-"""Between two pictures of a comparison series."""
 SEEN_WITHIN = 0.15
 """Relative standard deviation with which wear is judged by eye: whoever labels errs near the limits."""
 SLIPS = 0.005
