@@ -84,7 +84,21 @@ class Login(Base):
     account_id: Mapped[str] = mapped_column(ForeignKey("accounts.id"), index=True)
     created_at: Mapped[datetime] = mapped_column(default=now)
     ends_at: Mapped[datetime]
+    seen_at: Mapped[datetime | None]
+    """When it was last used, within ten minutes; None: not since it was opened."""
     account: Mapped[Account] = relationship()
+
+
+class Try(Base):
+    """Wrong log-ins of one kind in a row; kept here, so that all processes count together."""
+
+    __tablename__ = "tries"
+    key: Mapped[str] = mapped_column(String(64), primary_key=True)
+    """SHA-256 of the name, the place or both; see ``accounts/delay.py``."""
+    failures: Mapped[int] = mapped_column(default=0)
+    failed_at: Mapped[datetime | None] = mapped_column(index=True)
+    good_at: Mapped[datetime | None]
+    """Of a browser that has logged into the account before: when it last did."""
 
 
 class Token(Base):

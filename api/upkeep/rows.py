@@ -25,7 +25,7 @@ from sqlalchemy import (
 )
 
 BATCH = 500
-LEFT_OUT = frozenset({"alembic_version", "logins", "likeness_marks"})
+LEFT_OUT = frozenset({"alembic_version", "logins", "tries", "likeness_marks"})
 """The revision stands in the manifest; browsers log in anew after a restore; marks are made of the likenesses again."""
 
 
