@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from functools import cache
 from importlib.metadata import version
 
 from fastapi import APIRouter, FastAPI
 from fastapi.middleware.gzip import GZipMiddleware
 from fastapi.staticfiles import StaticFiles
+from starlette.routing import BaseRoute
 
 from wearvision_api import examples, problems
 from wearvision_api.doors import Doors
@@ -78,46 +80,17 @@ DESCRIPTION = (
 )
 
 
-def create_app(settings: Settings) -> FastAPI:
-    """The service, not started yet; its lifespan opens the house and closes it after what is in flight."""
-
-    @asynccontextmanager
-    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        app.state.house = House.open(settings)
-        try:
-            house: House = app.state.house
-            with daily(house), house.current.watched(), house.shadow.running(), TrainingWatch(house).running():
-                yield
-        finally:
-            app.state.house.close()
-
-    app = FastAPI(
-        title="wearvision",
-        version=version("wearvision"),
-        description=DESCRIPTION,
-        lifespan=lifespan,
-        openapi_url="/api/v1/openapi.json",
-        docs_url=None,  # their pages load scripts from elsewhere
-        redoc_url=None,
+@cache
+def _routes() -> tuple[BaseRoute, ...]:
+    """Those of every service of this process: to work out what each route takes costs about a second."""
+    router = APIRouter(
         responses={
             "default": {
                 "description": "A problem (RFC 9457)",
                 "content": {problems.MEDIA_TYPE: {"schema": problems.PROBLEM_SCHEMA}},
             }
-        },
+        }
     )
-    problems.install(app)
-    app.state.problem_page = home.problem_page
-    app.add_middleware(AfterAnswer)
-    app.add_middleware(Doors, settings=settings)
-    app.add_middleware(Overload, most=settings.requests)
-    if settings.proxy:
-        app.add_middleware(OnlySecure)
-    app.add_middleware(SecurityHeaders, secure=settings.secure)  # outside of those that refuse: marks refusals, too
-    counts = app.state.counts = Counts()
-    counts.registry.register(Standing(app))
-    app.add_middleware(Watch, counts=counts)
-    api = APIRouter(prefix="/api/v1")
     for part in (
         desk,
         figures,
@@ -142,10 +115,9 @@ def create_app(settings: Settings) -> FastAPI:
         sets,
         trust,
     ):
-        api.include_router(part.router)
-    app.include_router(api)
-    app.include_router(health.router)
-    app.include_router(metrics.router)
+        router.include_router(part.router, prefix="/api/v1")
+    router.include_router(health.router)
+    router.include_router(metrics.router)
     for pages in (
         desk_many,  # before the page of one return, whose path would take its name for an id
         return_lists,
@@ -170,7 +142,44 @@ def create_app(settings: Settings) -> FastAPI:
         machine_pages,
         inspection_pages,
     ):
-        app.include_router(pages.router)
+        router.include_router(pages.router)
+    return tuple(router.routes)
+
+
+def create_app(settings: Settings) -> FastAPI:
+    """The service, not started yet; its lifespan opens the house and closes it after what is in flight."""
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        app.state.house = House.open(settings)
+        try:
+            house: House = app.state.house
+            with daily(house), house.current.watched(), house.shadow.running(), TrainingWatch(house).running():
+                yield
+        finally:
+            app.state.house.close()
+
+    app = FastAPI(
+        title="wearvision",
+        version=version("wearvision"),
+        description=DESCRIPTION,
+        lifespan=lifespan,
+        routes=list(_routes()),
+        openapi_url="/api/v1/openapi.json",
+        docs_url=None,  # their pages load scripts from elsewhere
+        redoc_url=None,
+    )
+    problems.install(app)
+    app.state.problem_page = home.problem_page
+    app.add_middleware(AfterAnswer)
+    app.add_middleware(Doors, settings=settings)
+    app.add_middleware(Overload, most=settings.requests)
+    if settings.proxy:
+        app.add_middleware(OnlySecure)
+    app.add_middleware(SecurityHeaders, secure=settings.secure)  # outside of those that refuse: marks refusals, too
+    counts = app.state.counts = Counts()
+    counts.registry.register(Standing(app))
+    app.add_middleware(Watch, counts=counts)
     # Files only: a compressed page would tell the secret in it by its length (BREACH).
     app.mount("/static", GZipMiddleware(StaticFiles(directory=offline.STATIC), minimum_size=500), name="static")
     examples.install(app)
