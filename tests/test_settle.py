@@ -13,7 +13,7 @@ from wearvision.look import Look
 from wearvision.measure.result import Measured, Outcome, Reason, Unmeasured
 from wearvision.network import Window
 from wearvision.parts import PARTS
-from wearvision.settle import SHARES, settle
+from wearvision.settle import SHARES, Settled, settle
 from wearvision.sighting import Estimate, Sighting
 from wearvision.standard import load_limits
 
@@ -30,19 +30,24 @@ def found(direct: float, geometry: Outcome | None, *, measure: str = "haze") -> 
     return Examination(LOOK, PARTS["flame_cell"], "face", {}, {measure: Estimate(direct, 0.01, 0.5)}, seen)
 
 
+def held(found: Examination, calibration: Calibration = CALIBRATION, measure: str = "haze") -> Settled:
+    """The measure, calibrated and held against the standard's limits."""
+    return settle(found, calibration)[measure].under(LIMITS.row("flame_cell", measure))
+
+
 def test_nothing_is_settled_where_no_part_was_found() -> None:
-    assert settle(Examination(LOOK, None, "", {}, {}, {}), CALIBRATION, LIMITS) == {}
+    assert settle(Examination(LOOK, None, "", {}, {}, {}), CALIBRATION) == {}
 
 
 def test_value_is_the_blend_and_interval_the_calibrations() -> None:
-    item = settle(found(0.10, Measured(0.12, 0.11, 0.13)), CALIBRATION, LIMITS)["haze"]
+    item = held(found(0.10, Measured(0.12, 0.11, 0.13)))
     assert item.agree
     assert isinstance(item.outcome, Measured)
     assert (item.outcome.low, item.outcome.value, item.outcome.high) == pytest.approx((0.09, 0.11, 0.14))
 
 
 def test_strong_difference_widens_and_says_so() -> None:
-    item = settle(found(0.05, Measured(0.25, 0.25, 0.25)), CALIBRATION, LIMITS)["haze"]
+    item = held(found(0.05, Measured(0.25, 0.25, 0.25)))
     assert not item.agree
     assert isinstance(item.outcome, Measured)
     assert "differ strongly" in item.outcome.note
@@ -52,39 +57,37 @@ def test_strong_difference_widens_and_says_so() -> None:
 @pytest.mark.parametrize("reason", list(Reason))
 def test_unmeasured_and_unworn_stays_unmeasured(reason: Reason) -> None:
     blind = Unmeasured(reason, "why")
-    item = settle(found(0.0, blind), CALIBRATION, LIMITS)["haze"]
+    item = held(found(0.0, blind))
     assert item.outcome == blind
 
 
 @pytest.mark.parametrize("reason", [reason for reason in Reason if reason is not Reason.NOT_IN_VIEW])
 def test_wear_that_the_network_sees_is_graded_though_geometry_cannot_measure(reason: Reason) -> None:
-    item = settle(found(0.9, Unmeasured(reason)), CALIBRATION, LIMITS)["haze"]
+    item = held(found(0.9, Unmeasured(reason)))
     assert isinstance(item.outcome, Measured)
     assert item.outcome.value == pytest.approx(0.9)
     assert "in spite of that" in item.outcome.note
 
 
 def test_what_is_not_in_view_is_never_graded() -> None:
-    assert settle(found(0.9, Unmeasured(Reason.NOT_IN_VIEW)), CALIBRATION, LIMITS)["haze"].outcome == Unmeasured(
-        Reason.NOT_IN_VIEW
-    )
+    assert held(found(0.9, Unmeasured(Reason.NOT_IN_VIEW))).outcome == Unmeasured(Reason.NOT_IN_VIEW)
 
 
 def test_measure_without_geometry_is_the_networks() -> None:
-    item = settle(found(0.3, None), CALIBRATION, LIMITS)["haze"]
+    item = held(found(0.3, None))
     assert isinstance(item.outcome, Measured)
     assert item.outcome.value == pytest.approx(0.3)
 
 
 def test_uncalibrated_measure_is_left_wide_open() -> None:
-    item = settle(found(0.3, None), replace(CALIBRATION, entries={}), LIMITS)["haze"]
+    item = held(found(0.3, None), replace(CALIBRATION, entries={}))
     assert isinstance(item.outcome, Measured)
     assert (item.outcome.low, item.outcome.high) == (0.0, 1.0)
 
 
 @pytest.mark.parametrize("measure", [mode.measure for mode in PARTS["flame_cell"].modes])
 def test_shares_of_a_whole_end_at_one(measure: str) -> None:
-    item = settle(found(0.999, None, measure=measure), CALIBRATION, LIMITS)[measure]
+    item = held(found(0.999, None, measure=measure), measure=measure)
     assert isinstance(item.outcome, Measured)
     assert item.outcome.high == (1.0 if measure in SHARES else pytest.approx(1.029))
 
@@ -104,7 +107,7 @@ def test_reference_value_outranks_the_network_where_calibration_knew_no_geometry
     assert not entry.knows_geometry
     joined = blend(Estimate(0.02, 0.01, 0.1), None, floor=0.02)
     settled = _by_reference(Measured(0.30, 0.25, 0.36), joined)
-    assert isinstance(settled.outcome, Measured)
-    assert settled.outcome.value == 0.30
-    assert settled.outcome.low == 0.02
+    assert isinstance(settled.measured, Measured)
+    assert settled.measured.value == 0.30
+    assert settled.measured.low == 0.02
     assert not settled.agree

@@ -7,7 +7,6 @@ import os
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,17 +18,16 @@ from wearvision.calibration import Calibration
 from wearvision.examine import Examination, examine, scene_of
 from wearvision.fitness import Fault, assess, assess_frame
 from wearvision.inputs import Inputs, inputs_of
-from wearvision.judge import Chance, Joined, Judgement, Line, join, judge
 from wearvision.look import look
-from wearvision.measure.result import Unmeasured
 from wearvision.network import ModelFolder, Network
 from wearvision.parts import PARTS, PartSpec, Scene, part_spec
 from wearvision.photo import Photo, read_photo
-from wearvision.report import MeasureLine, Picture, Report, SettingLine
+from wearvision.report import Picture, Report, SettingLine
 from wearvision.return_tag_cover import without_tags
 from wearvision.setting_lines import settings_of
-from wearvision.settle import Settled, settle
-from wearvision.standard import CAUTIONS, DEFERENCE, Limits, causes_for, checks_for, load_limits
+from wearvision.settle import Basis, settle
+from wearvision.standard import CAUTIONS, DEFERENCE, Limits, load_limits
+from wearvision.verdict import Seen, verdict
 
 Source = Photo | bytes | str | os.PathLike[str]
 
@@ -46,7 +44,7 @@ class _Shot:
     found: Examination
     faults: tuple[Fault, ...]
     refusal: str | None
-    settled: Mapping[str, Settled]
+    settled: Mapping[str, Basis]
     settings: tuple[SettingLine, ...]
     milliseconds: Mapping[str, float]
     inputs: Inputs
@@ -169,7 +167,7 @@ class Grader:
         refusal = self._refusal(found, forced=part is not None)
         faults = assess_frame(image) if refusal else _faults(found)
         fit = not refusal and not faults
-        settled = settle(found, self._calibration, self.limits) if fit else {}
+        settled = settle(found, self._calibration) if fit else {}
         settings = settings_of(image, found) if fit else ()
         clock.append(time.perf_counter())
         spent = {"read": read_ms, "find": (clock[1] - clock[0]) * 1e3, "measure": (clock[2] - clock[1]) * 1e3}
@@ -212,44 +210,14 @@ class Grader:
         }
         spec = shots[0].found.spec
         usable = spec is not None and not refusal and not common["faults"]
-        verdict: dict[str, Any] = self._verdict(spec, shots) if usable and spec is not None else {}
+        said: dict[str, Any] = {}
+        if usable and spec is not None:
+            seen = tuple(Seen(shot.found.view, shot.settled) for shot in shots)
+            said = verdict(spec, seen, self._calibration, self.limits)
+            said |= {"settings": tuple(line for shot in shots for line in shot.settings), "basis": seen}
         spent = {step: sum(shot.milliseconds[step] for shot in shots) for step in shots[0].milliseconds}
         spent["total"] = sum(spent.values()) + (time.perf_counter() - started) * 1e3
-        return Report(usable=usable, milliseconds=spent, **common, **verdict)
-
-    def _verdict(self, spec: PartSpec, shots: list[_Shot]) -> dict[str, Any]:
-        joined = join(
-            spec.key,
-            [(shot.found.view, {name: item.outcome for name, item in shot.settled.items()}) for shot in shots],
-        )
-        verdict = self._judge(spec, shots, joined)
-        views = sorted({shot.found.view for shot in shots})
-        return {
-            "grade": verdict.grade,
-            "possible_grades": verdict.possible_grades,
-            "probabilities": verdict.probabilities,
-            "not_seen": verdict.not_seen,
-            "views_missing": joined.views_missing,
-            "measures": tuple(
-                _measure_line(line, shots, joined)
-                for line in verdict.lines
-                if set(spec.mode(line.mode).views) & set(views)
-            ),
-            "settings": tuple(line for shot in shots for line in shot.settings),
-            "checks": checks_for(spec.key, verdict.grade, verdict.modes_to_check),
-            "causes": causes_for(
-                spec.key, [line.mode for line in verdict.lines if set(line.possible_grades) - {"serviceable"}]
-            ),
-        }
-
-    def _judge(self, spec: PartSpec, shots: list[_Shot], joined: Joined) -> Judgement:
-        chances: dict[str, Chance] = {}
-        for name, number in joined.taken_from.items():
-            taken = shots[number].settled[name].blend
-            entry = self._calibration.entries.get(f"{spec.key}.{name}")
-            if taken is not None and entry is not None:
-                chances[name] = partial(entry.chance, taken)
-        return judge(spec.key, joined.lines, self.limits, not_seen=joined.not_seen, chances=chances)
+        return Report(usable=usable, milliseconds=spent, **common, **said)
 
 
 def read_source(source: Source) -> Photo:
@@ -309,27 +277,6 @@ def _part(shots: list[_Shot], *, refused: bool) -> dict[str, Any]:
     views = list(dict.fromkeys(shot.found.view for shot in shots))
     probability = min(shot.found.look.sighting.parts[found.spec.key] for shot in shots)
     return {"name": found.spec.key, "probability": round(probability, 4), "view": ", ".join(views)}
-
-
-def _measure_line(line: Line, shots: list[_Shot], joined: Joined) -> MeasureLine:
-    outcome = line.outcome
-    if isinstance(outcome, Unmeasured):
-        return MeasureLine(
-            line.measure, line.mode, None, grade=line.grade, reason=str(outcome.reason), note=outcome.note
-        )
-    item = shots[joined.taken_from[line.measure]].settled[line.measure]
-    return MeasureLine(
-        line.measure,
-        line.mode,
-        outcome.value,
-        outcome.low,
-        outcome.high,
-        outcome.unit,
-        line.grade,
-        None,
-        outcome.note,
-        item.agree,
-    )
 
 
 def _picture(shot: _Shot) -> Picture:

@@ -123,6 +123,7 @@ class Report:
         milliseconds: Time by step.
         inputs: What each photo is like, by which a change of camera or light is noticed.
         pictures: For overlays.
+        basis: Of each photo its view and measures before limits; not part of the JSON (see ``wearvision.regrade``).
     """
 
     photo: str
@@ -147,6 +148,7 @@ class Report:
     milliseconds: Mapping[str, float] = field(default_factory=dict)
     inputs: tuple[Inputs, ...] = ()
     pictures: tuple[Picture, ...] = ()
+    basis: tuple[Any, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """The JSON report of the contract, of plain values only."""
