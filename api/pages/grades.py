@@ -82,8 +82,8 @@ def create(
     stored, installed = ([photos.store(house, data) for data in group] for group in (shots, known))
 
     def make() -> GradeRow:
-        rows = [photos.record(session, who, one, purpose) for one in stored]
-        beside = [photos.record(session, who, one, "as-installed") for one in installed]
+        rows = [photos.record_once(session, who, one, purpose, id, place) for place, one in enumerate(stored)]
+        beside = [photos.record_once(session, who, one, "as-installed", id, -1) for one in installed]
         fields = {"photos": [row.id for row in rows], "part": part, "inspection": inspection, "id": id}
         body = read(GradeCreate, fields | {"reference": beside[0].id if beside else ""})
         return grading.create(house, session, who, _asked(body))
@@ -160,7 +160,8 @@ def add_photo(
     stored = [photos.store(house, data) for data in shots]
 
     def make() -> GradeRow:
-        added = tuple(photos.record(session, who, one, "as-removed").id for one in stored)
+        rows = [photos.record_once(session, who, one, "as-removed", fresh, place) for place, one in enumerate(stored)]
+        added = tuple(row.id for row in rows)
         asked = grading.Asked((*before, *added), row.part, row.reference_id, row.inspection_id)
         return _with_readings(house, session, who, row, grading.create(house, session, who, asked))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import logging
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ from wearvision_api.returns.weighing import reckon
 from wearvision_api.routes.return_schemas import ReturnCreate
 from wearvision_api.store.return_tables import ReturnRow
 
+LOG = logging.getLogger(__name__)
 SPACE = uuid.UUID("4dd1f6a1-92f6-4d0c-9f0e-7c1f1e6a2f57")
 """Names the ids that are made from a claim's own text and photos."""
 
@@ -53,7 +55,7 @@ def take_in(house: House, who: Caller, parcel: Parcel) -> Iterator[Taken]:
     for row in tuple(rows_of(parcel)):
         try:
             yield _once(house, who, parcel, row)
-        except (WearvisionError, Problem, ValidationError, OSError) as error:
+        except Exception as error:  # whatever befalls one row, the others are taken, and the parcel can come again
             yield Taken(row.line, "", "", _said(error), is_new=False)
 
 
@@ -99,4 +101,9 @@ def _said(error: Exception) -> str:
     if isinstance(error, ValidationError):
         rows = [f"{'.'.join(map(str, one['loc']))}: {one['msg']}" for one in error.errors()]
         return "; ".join(rows[:3])
-    return problem_of(error).detail if isinstance(error, Problem) else str(error)
+    if isinstance(error, WearvisionError):
+        return str(error)
+    problem = problem_of(error)
+    if problem.code == "internal":
+        LOG.error("unforeseen error", exc_info=error)
+    return problem.detail

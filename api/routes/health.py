@@ -12,8 +12,8 @@ router = APIRouter(tags=["health"])
 
 
 @router.get("/healthz", summary="Alive")
-def healthz() -> dict[str, str]:
-    """The process answers."""
+async def healthz() -> dict[str, str]:
+    """The process answers; needs no thread, all of which may wait for a store."""
     return {"status": "alive"}
 
 

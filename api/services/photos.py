@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import io
+import uuid
 from dataclasses import asdict, dataclass
 from typing import BinaryIO
 
 import numpy as np
 from PIL import Image
 from sqlalchemy import Select, exists, or_, select
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from wearvision.photo import Photo, ReadLimits, read_photo
@@ -27,6 +29,8 @@ MEDIA_TYPES = {
     "BMP": "image/bmp",
 }
 QUALITY = 90
+FORMS = uuid.UUID("0d9b5a0c-8d0f-4a53-9d57-3f3f0f8f1c11")
+"""Names the ids of photos that came with a form."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +106,27 @@ def record(session: Session, who: Caller, stored: Stored, purpose: str, record_i
     session.add(row)
     session.flush()
     return row
+
+
+def record_once(session: Session, who: Caller, stored: Stored, purpose: str, form: str, place: int) -> PhotoRow:
+    """Like ``record``; a form that is sent again finds the photo that it left behind when its grading did not end.
+
+    Args:
+        session: Of a writing transaction.
+        who: Whose photo it is.
+        stored: The photo.
+        purpose: When it was taken.
+        form: What the form shown carries; empty: every photo is a new one.
+        place: Of the photo in the form.
+    """
+    if not form:
+        return record(session, who, stored, purpose)
+    record_id = str(uuid.uuid5(FORMS, f"{who.id} {form} {place} {stored.sha256}"))
+    try:
+        with session.begin_nested():
+            return session.get(PhotoRow, record_id) or record(session, who, stored, purpose, record_id)
+    except IntegrityError:  # the form was sent twice, and the other one has just come first
+        return session.get_one(PhotoRow, record_id)
 
 
 def visible(who: Caller) -> Select[PhotoRow]:

@@ -7,7 +7,7 @@ from typing import Any
 
 from alembic import command
 from alembic.config import Config
-from sqlalchemy import Engine, create_engine, event
+from sqlalchemy import Engine, create_engine, event, make_url
 
 from wearvision.errors import SetupError
 from wearvision_api.store.blobs import sync_folder
@@ -15,6 +15,21 @@ from wearvision_api.store.blobs import sync_folder
 MIGRATIONS = Path(__file__).parent / "migrations"
 BUSY_MS = 15_000
 """How long a writer waits for another one before SQLite gives up."""
+SERVER: dict[str, Any] = {
+    "connect_timeout": 5,
+    "tcp_user_timeout": 15_000,
+    "options": " ".join(
+        f"-c {name}={value}"
+        for name, value in {
+            "lock_timeout": BUSY_MS,
+            "tcp_keepalives_idle": 30,
+            "tcp_keepalives_interval": 10,
+            "tcp_keepalives_count": 3,
+        }.items()
+    ),
+}
+"""For PostgreSQL: how long to wait for the server (s), for what was sent to arrive (ms), for another writer (ms); and
+that the server soon misses a client whose machine is gone, with the locks that it held."""
 POOL: dict[str, Any] = {
     "pool_size": 10,
     "max_overflow": 40,
@@ -29,7 +44,7 @@ def open_engine(url: str) -> Engine:
         url: Address in SQLAlchemy's form; the folder of an SQLite file is made.
     """
     if not url.startswith("sqlite"):
-        return create_engine(url, pool_pre_ping=True, **POOL)
+        return create_engine(url, pool_pre_ping=True, connect_args=_for_server(url), **POOL)
     Path(url.removeprefix("sqlite:///")).parent.mkdir(parents=True, exist_ok=True)
     engine = create_engine(url, connect_args={"timeout": BUSY_MS / 1000}, **POOL)
 
@@ -48,6 +63,11 @@ def open_engine(url: str) -> Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
+
+
+def _for_server(url: str) -> dict[str, Any]:
+    """``SERVER`` but for what the address itself says."""
+    return {name: value for name, value in SERVER.items() if name not in make_url(url).query}
 
 
 def open_existing(url: str) -> Engine:

@@ -11,10 +11,12 @@ from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
+from sqlalchemy import func, select
 
 from wearvision_api.app import create_app
 from wearvision_api.overload import Overload
 from wearvision_api.settings import Settings
+from wearvision_api.store.tables import PhotoRow
 
 PLACES = 2
 
@@ -54,6 +56,17 @@ def test_requests_beyond_the_places_are_told_to_come_back(
         assert first.result().status_code == 201
     assert len(narrow.get("/api/v1/grades").json()["items"]) == 1, "what was refused left no record"
     assert "wearvision_refused_total 1.0" in narrow.get("/metrics").text
+
+
+def test_form_that_met_a_full_queue_and_is_sent_again_keeps_its_photo_once(narrow: TestClient, sample: Path) -> None:
+    work = narrow.app.state.house.work  # type: ignore[attr-defined]
+    form = {"files": {"file": sample.read_bytes()}, "data": {"id": "00000000-0000-4000-8000-0000000000aa"}}
+    with work._place():  # the only hand is busy, and none may wait
+        assert narrow.post("/grade", **form).status_code == 503
+    for _ in range(2):
+        assert narrow.post("/grade", **form).url.path == f"/grades/{form['data']['id']}"
+    with narrow.app.state.house.session(writes=False) as session:  # type: ignore[attr-defined]
+        assert session.scalar(select(func.count(PhotoRow.id))) == 1
 
 
 def test_body_that_stops_coming_gives_its_place_back() -> None:

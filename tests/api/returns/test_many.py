@@ -7,10 +7,12 @@ import io
 import zipfile
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sqlalchemy.exc import OperationalError
 
 from wearvision.errors import InputError
 from wearvision_api.returns import bulk, deciding, evidence, lists, otherwise, regrading
@@ -62,6 +64,28 @@ def test_a_parcel_is_taken_in_once_however_it_is_packed(desk: Desk, tmp_path: Pa
     assert 0 <= graded[2] <= 1
     with desk.house.session(writes=False) as session:
         assert session.query(ReturnRow).count() == 1
+
+
+def test_an_unforeseen_error_ends_one_row_not_the_parcel(
+    desk: Desk, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = _folder(tmp_path, desk.samples, "part,lot\ncoupler,a\ncoupler,b\ncoupler,c\ncoupler,d\n")
+    unlucky = iter([RuntimeError("no such thing"), OperationalError("insert", {}, Exception("server closed"))])
+    opened = bulk.intake.open_return
+
+    def open_return(session: Any, who: Any, said: Any, record_id: str) -> ReturnRow:
+        if said["lot"] in "bc":
+            raise next(unlucky)
+        return opened(session, who, said, record_id)
+
+    with monkeypatch.context() as broken:
+        broken.setattr(bulk.intake, "open_return", open_return)
+        taken = list(bulk.take_in(desk.house, desk.ada, Folder(folder)))
+    assert [bool(one.number) for one in taken] == [True, False, False, True]
+    assert "service failed" in taken[1].fault
+    assert "database does not answer" in taken[2].fault
+    again = list(bulk.take_in(desk.house, desk.ada, Folder(folder)))
+    assert [one.is_new for one in again] == [False, True, True, False]
 
 
 @pytest.mark.parametrize(
