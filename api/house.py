@@ -12,7 +12,6 @@ from sqlalchemy.orm import Session
 from wearvision.grade import Grader
 from wearvision.standard.checks import Checks, load_checks
 from wearvision.standard.limits import load_limits
-from wearvision_api.accounts.delay import Strangers
 from wearvision_api.accounts.gate import ensure_local
 from wearvision_api.accounts.passwords import Passwords
 from wearvision_api.record.heads import introduce
@@ -43,7 +42,6 @@ class House:
     gate: Gate
     shadow: Shadow
     passwords: Passwords = field(default_factory=Passwords)
-    strangers: Strangers = field(default_factory=Strangers)
 
     @property
     def grader(self) -> Grader:

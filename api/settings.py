@@ -55,6 +55,7 @@ class Settings(BaseSettings):
         None, description="Private key that signs the record's head, PEM (Ed25519); empty: in the data folder."
     )
     session_hours: int = Field(12, ge=1, description="Hours until a log-in ends.")
+    idle_minutes: int = Field(240, ge=15, description="Minutes without a request until a log-in ends.")
     service_hours: int = Field(500, ge=1, description="Running hours between services (common practice).")
     service_days: int = Field(365, ge=1, description="Days between services (common practice).")
     house_name: str = Field("", max_length=120, description="Who writes the decision letters; empty: no letterhead.")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pydantic import TypeAdapter, ValidationError
 from sqlalchemy.orm import Session
 
+from wearvision_api.accounts.gate import LOCAL
 from wearvision_api.accounts.passwords import Passwords
 from wearvision_api.problems import Problem
 from wearvision_api.routes.account_schemas import Name
@@ -33,10 +34,10 @@ def make_administrator(settings: Settings, name: str, password: str) -> bool:
         with Session(engine, expire_on_commit=False) as session:
             row = session.scalar(accounts.listed().where(Account.name == name))
             if row is None:
-                accounts.create(session, Passwords(), name, "administrator", password)
+                accounts.create(session, Passwords(), LOCAL.name, name, "administrator", password)
             elif row.role == "administrator":
-                accounts.set_password(session, Passwords(), row, password)
                 row.active = True
+                accounts.set_password(session, Passwords(), LOCAL.name, row, password)
             else:
                 raise Problem("conflict", f"{name} is a {row.role}; an administrator can change that at /accounts.")
             session.commit()

@@ -7,11 +7,11 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, cast
 
 from fastapi import Request, Response
-from sqlalchemy import delete, select
+from sqlalchemy import delete, or_, select, update
 from sqlalchemy.orm import Session
 
-from wearvision_api.accounts import secrets
-from wearvision_api.accounts.delay import wait_s
+from wearvision_api.accounts import delay, secrets
+from wearvision_api.accounts.delay import Knock, place_of
 from wearvision_api.accounts.roles import Caller, Role
 from wearvision_api.problems import Problem
 from wearvision_api.settings import Settings
@@ -24,7 +24,7 @@ LOCAL_ID = "00000000-0000-4000-8000-000000000001"
 LOCAL = Caller(LOCAL_ID, "this machine", "administrator")
 SAFE = {"GET", "HEAD", "OPTIONS"}
 USED_AGAIN = timedelta(minutes=10)
-"""A token's last use is written this often; a write for each request would wait for the disk each time."""
+"""The last use of a token or log-in is written this often; a write at each request would wait for the disk."""
 WRONG = "Name or password is wrong."
 
 
@@ -38,6 +38,11 @@ def ensure_local(session: Session) -> None:
 def cookie_name(settings: Settings) -> str:
     """``__Host-`` binds a cookie to TLS and to this very host (RFC 6265bis); plain loopback cannot have it."""
     return "__Host-wearvision" if settings.secure else "wearvision"
+
+
+def browser_cookie(settings: Settings) -> str:
+    """By which a browser is known that has logged in before; it opens nothing."""
+    return f"{cookie_name(settings)}-known"
 
 
 def caller_of(request: Request, house: House, form_token: str) -> Caller | None:
@@ -61,11 +66,22 @@ def caller_of(request: Request, house: House, form_token: str) -> Caller | None:
         return None
     with house.session(writes=False) as session:
         login = session.get(Login, secrets.digest(cookie))
-        if login is None or login.ends_at <= now() or not login.account.active:
+        moment = now()
+        if login is None or login.ends_at <= moment or not login.account.active:
+            return None
+        if login.ends_at - moment > timedelta(hours=house.settings.session_hours + 1):
+            return None  # the clock was set back since: it would hold for as long again
+        used_at = login.seen_at or login.created_at
+        if moment - used_at > timedelta(minutes=house.settings.idle_minutes):
             return None
         who = _caller(login.account, csrf=secrets.form_token(cookie))
+        is_noted = moment - used_at < USED_AGAIN
     if request.method not in SAFE and not secrets.same(form_token, who.csrf):
         raise Problem("forged", "The form's token is missing or old; open the page again, then send it.")
+    if not is_noted:
+        with house.session() as session:
+            session.execute(update(Login).where(Login.id == secrets.digest(cookie)).values(seen_at=moment))
+            session.commit()
     return who
 
 
@@ -96,6 +112,16 @@ def _by_token(house: House, token: str) -> Caller:
     return who
 
 
+def knock_of(request: Request, settings: Settings) -> Knock:
+    """Where a request comes from, as the log-in counts tries."""
+    known = request.cookies.get(browser_cookie(settings), "")
+    return Knock(
+        place_of(request.client.host if request.client else ""),
+        known if len(known) == secrets.LENGTH else "",
+        request.cookies.get(cookie_name(settings), ""),
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class LoggedIn:
     """A fresh log-in.
@@ -103,68 +129,65 @@ class LoggedIn:
     Attributes:
         cookie: Its secret, to be sent once.
         account: Whose it is.
+        known: Secret by which the browser is known the next time.
     """
 
     cookie: str
     account: str
+    known: str
 
 
-def log_in(house: House, name: str, password: str) -> LoggedIn:
-    """Checks name and password and opens a log-in.
+def log_in(house: House, name: str, password: str, knock: Knock) -> LoggedIn:
+    """Checks name and password and opens a log-in; the one that the browser held ends.
 
     A try counts as wrong from the start and is taken back if it was right: many tries at the same time are all counted.
 
     Raises:
         Problem: name or password is wrong (the same words and the same work for both), or there were too many tries.
     """
-    kept, account_id = _count(house, name)
+    kept, account_id = _count(house, name, knock)
     if not house.passwords.fits(kept, password):
         raise Problem("not-logged-in", WRONG)
-    cookie = secrets.fresh()
+    cookie, known = secrets.fresh(), knock.known or secrets.fresh()
     with house.session() as session:
         account = session.get_one(Account, account_id, with_for_update=True)
         if account.password != kept or not account.active:
             raise Problem("not-logged-in", WRONG)  # changed while the hash was reckoned
-        account.failures, account.failed_at = 0, None
+        delay.right(session, account, knock, known, now())
         if house.passwords.is_old(kept):
             account.password = house.passwords.hash(password)
-        session.execute(delete(Login).where(Login.ends_at <= now()))
+        session.execute(delete(Login).where(or_(Login.ends_at <= now(), Login.id == secrets.digest(knock.login))))
         ends = now() + timedelta(hours=house.settings.session_hours)
         session.add(Login(id=secrets.digest(cookie), account_id=account.id, ends_at=ends))
         session.commit()
-    return LoggedIn(cookie, account_id)
+    return LoggedIn(cookie, account_id, known)
 
 
-def _count(house: House, name: str) -> tuple[str, str]:
+def _count(house: House, name: str, knock: Knock) -> tuple[str, str]:
     """Counts a try; gives hash and id of the account, empty for a name that nobody has."""
     with house.session() as session:
         account = session.scalar(select(Account).where(Account.name == name).with_for_update())
-        if account is None or not account.active or not account.password:
-            _demand_patience(house.strangers.wait_s(name, now()))
-            return "", ""
-        _demand_patience(wait_s(account.failures, account.failed_at, now()))
-        account.failures, account.failed_at = account.failures + 1, now()
+        if account is not None and (not account.active or not account.password):
+            account = None
+        seconds = delay.count(session, name, account, knock, now())
         session.commit()
-        return account.password, account.id
-
-
-def _demand_patience(seconds: int) -> None:
     if seconds:
         raise Problem("too-many", f"Too many wrong tries; wait {seconds} s.", headers={"Retry-After": str(seconds)})
+    return (account.password, account.id) if account is not None else ("", "")
 
 
-def demand_password(house: House, who: Caller, password: str) -> None:
+def demand_password(house: House, who: Caller, password: str, knock: Knock) -> None:
     """Asks for the password again, before it is changed; wrong tries count as at the log-in.
 
     Raises:
         Problem: it is wrong, or there were too many tries.
     """
-    kept, account_id = _count(house, who.name)
+    kept, account_id = _count(house, who.name, knock)
     if account_id != who.id or not house.passwords.fits(kept, password):
         raise Problem("invalid", "The password now in use is another one. Go back and enter it again.")
     with house.session() as session:
-        account = session.get_one(Account, who.id)
-        account.failures, account.failed_at = 0, None
+        account = session.get_one(Account, who.id, with_for_update=True)
+        delay.right(session, account, knock, knock.known, now())
         session.commit()
 
 
@@ -176,19 +199,19 @@ def log_out(house: House, request: Request) -> None:
         session.commit()
 
 
-def set_cookie(response: Response, settings: Settings, secret: str) -> None:
-    """Hands the log-in's secret to the browser."""
-    response.set_cookie(
-        cookie_name(settings),
-        secret,
-        max_age=settings.session_hours * 3600,
-        path="/",
-        secure=settings.secure,
-        httponly=True,
-        samesite="lax",
-    )
+def set_cookies(response: Response, settings: Settings, fresh: LoggedIn) -> None:
+    """Hands the secrets of a log-in to the browser."""
+    for name, secret, lasts_s in (
+        (cookie_name(settings), fresh.cookie, settings.session_hours * 3600),
+        (browser_cookie(settings), fresh.known, int(delay.KNOWN_FOR.total_seconds())),
+    ):
+        response.set_cookie(
+            name, secret, max_age=lasts_s, path="/", secure=settings.secure, httponly=True, samesite="lax"
+        )
 
 
 def drop_cookie(response: Response, settings: Settings) -> None:
-    """Takes it back."""
+    """Takes the log-in back; the browser stays known."""
     response.delete_cookie(cookie_name(settings), path="/", secure=settings.secure, httponly=True, samesite="lax")
+    # What the browser kept of pages and photos goes, too; what waits on the phone lies elsewhere and stays.
+    response.headers["Clear-Site-Data"] = '"cache"'

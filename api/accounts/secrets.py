@@ -9,6 +9,8 @@ import secrets
 TOKEN_PREFIX = "wvk_"  # tells a leaked token from other text, and is no secret
 BYTES = 32
 """256 random bits: too many to guess, so that a plain SHA-256 keeps them."""
+LENGTH = 43
+"""Characters of a fresh secret: 32 bytes in base 64 without padding."""
 
 
 def fresh() -> str:

@@ -56,6 +56,7 @@ class AccountContext:
         shortest: Characters of the shortest password.
         scopes: What a token may be given.
         tokens: Those that hold.
+        logins: Browsers that are logged in, this one among them.
         secret: Of a token just made; empty otherwise.
     """
 
@@ -66,6 +67,7 @@ class AccountContext:
     shortest: int
     scopes: tuple[str, ...]
     tokens: tuple[Token, ...]
+    logins: int
     secret: str = ""
 
 
@@ -106,18 +108,18 @@ def login_form(house: HouseDep, next: Annotated[str, Query(max_length=500)] = NE
 
 
 @router.post("/login", response_model=None)
-def login(house: HouseDep, name: Field = "", password: Field = "", next: Field = NEXT) -> Response:
+def login(request: Request, house: HouseDep, name: Field = "", password: Field = "", next: Field = NEXT) -> Response:
     """Logs in."""
     target = next if is_ours(next) else NEXT
     if not house.settings.accounts:
         return seen(target)
     try:
-        fresh = gate.log_in(house, name.strip(), password)
+        fresh = gate.log_in(house, name.strip(), password, gate.knock_of(request, house.settings))
     except Problem as problem:
         headers = {key: value for key, value in problem.headers.items() if key == "Retry-After"}
         return _login_page(LoginContext(target, name, problem.detail), problem.status, headers)
     answer = seen(target)
-    gate.set_cookie(answer, house.settings, fresh.cookie)
+    gate.set_cookies(answer, house.settings, fresh)
     return answer
 
 
@@ -140,6 +142,7 @@ def _own_page(request: Request, house: HouseDep, session: SessionDep, who: Calle
         shortest=SHORTEST,
         scopes=scopes_of(who.role),
         tokens=tuple(rows),
+        logins=accounts.open_logins(session, who.id),
         secret=secret,
     )
     return show(request, who, "account.html", context)
@@ -165,12 +168,22 @@ def own_password(
     if password != again:
         raise Problem("invalid", "The two new passwords differ. Go back and enter them again.")
     body = read(PasswordUpdate, {"password": password})
-    gate.demand_password(house, who, current)
+    gate.demand_password(house, who, current, gate.knock_of(request, house.settings))
     row = accounts.find(session, who.id)
     cookie = request.cookies.get(gate.cookie_name(house.settings), "")
-    accounts.set_password(session, house.passwords, row, body.password, keep=cookie)
+    accounts.set_password(session, house.passwords, who.name, row, body.password, keep=cookie)
     session.commit()
     return seen("/account")
+
+
+@router.post("/account/logins/end")
+def end_logins(house: HouseDep, session: SessionDep, who: Own) -> RedirectResponse:
+    """Logs out everywhere."""
+    accounts.end_logins(session, who)
+    session.commit()
+    answer = seen("/login")
+    gate.drop_cookie(answer, house.settings)
+    return answer
 
 
 @router.post("/account/tokens")
@@ -212,7 +225,7 @@ def create(
     """Makes an account."""
     body = read(AccountCreate, {"name": name, "role": role, "password": password})
     try:
-        accounts.create(session, house.passwords, body.name, body.role, body.password)
+        accounts.create(session, house.passwords, who.name, body.name, body.role, body.password)
         session.commit()
     except IntegrityError as error:  # the same name at the same time
         raise Problem("conflict", "There is an account of this name already.") from error
@@ -223,7 +236,7 @@ def create(
 def change(session: SessionDep, account_id: Id, who: Manager, role: Field = "", active: Field = "") -> RedirectResponse:
     """Changes a role, ends or reopens an account."""
     body = read(AccountUpdate, {"role": role, "active": active})
-    accounts.change(session, accounts.find(session, account_id), body.role, body.active)
+    accounts.change(session, who.name, accounts.find(session, account_id), body.role, body.active)
     session.commit()
     return seen("/accounts")
 
@@ -234,6 +247,6 @@ def set_password(
 ) -> RedirectResponse:
     """Sets somebody's password."""
     body = read(PasswordUpdate, {"password": password})
-    accounts.set_password(session, house.passwords, accounts.find(session, account_id), body.password)
+    accounts.set_password(session, house.passwords, who.name, accounts.find(session, account_id), body.password)
     session.commit()
     return seen("/accounts")

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import ConfigDict, Field, StringConstraints
+from pydantic import AfterValidator, ConfigDict, Field, StringConstraints, WithJsonSchema
 
 from wearvision_api.accounts.passwords import LONGEST, SHORTEST
+from wearvision_api.accounts.roles import scopes_of
 from wearvision_api.routes.schemas import Body, Line, Moment, Page, Public, RecordId
 
 RoleName = Literal["technician", "counter", "trainer", "administrator"]
@@ -15,18 +16,16 @@ Name = Annotated[Line, StringConstraints(max_length=80)]
 Password = Annotated[
     str, StringConstraints(min_length=SHORTEST, max_length=LONGEST, pattern=r"^[^\x00-\x1f]*$", strip_whitespace=False)
 ]
-Scope = Literal[
-    "accounts:manage",
-    "grades:read",
-    "grades:write",
-    "inspections:read",
-    "inspections:write",
-    "machines:read",
-    "machines:write",
-    "metrics:read",
-    "photos:read",
-    "photos:write",
-]
+SCOPES = scopes_of("administrator")
+
+
+def _of_a_role(scope: str) -> str:
+    if scope not in SCOPES:
+        raise ValueError(f"there is no {scope!r}; there are {', '.join(SCOPES)}")
+    return scope
+
+
+Scope = Annotated[str, AfterValidator(_of_a_role), WithJsonSchema({"type": "string", "enum": list(SCOPES)})]
 
 
 def _example(**members: Any) -> ConfigDict:
@@ -82,7 +81,9 @@ class TokenCreate(Body):
     model_config = Body.model_config | _example(name="office export", scopes=["inspections:read"], days=90)
 
     name: Name
-    scopes: list[Scope] = Field(min_length=1, max_length=20, description="What it may do; no more than your role.")
+    scopes: list[Scope] = Field(
+        min_length=1, max_length=len(SCOPES), description="What it may do; no more than your role."
+    )
     days: int | None = Field(90, ge=1, le=3650, description="Until it ends; null: until revoked.")
 
 

@@ -12,7 +12,6 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from sqlalchemy import delete
 
-from wearvision_api.accounts.delay import Strangers
 from wearvision_api.accounts.gate import ensure_local
 from wearvision_api.accounts.passwords import Passwords
 from wearvision_api.accounts.roles import ROLES, Role
@@ -38,7 +37,7 @@ def opened(tmp_path_factory: pytest.TempPathFactory) -> Iterator[FastAPI]:
 
 @pytest.fixture
 def guarded(opened: FastAPI) -> FastAPI:
-    house = replace(opened.state.house, passwords=Passwords(QUICK), strangers=Strangers())
+    house = replace(opened.state.house, passwords=Passwords(QUICK))
     opened.state.house = house
     with house.session() as session:
         for table in reversed(Base.metadata.sorted_tables):
@@ -46,8 +45,8 @@ def guarded(opened: FastAPI) -> FastAPI:
                 session.execute(delete(table))
         ensure_local(session)
         for role in ROLES:
-            accounts.create(session, house.passwords, role, role, PASSWORD)
-        accounts.create(session, house.passwords, "technician-2", "technician", PASSWORD)
+            accounts.create(session, house.passwords, "test", role, role, PASSWORD)
+        accounts.create(session, house.passwords, "test", "technician-2", "technician", PASSWORD)
         session.commit()
     return opened
 

@@ -15,17 +15,20 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from sqlalchemy import select, update
 
-from wearvision_api.accounts.delay import FREE, LONGEST_S, MOST_NAMES, Strangers, wait_s
+from wearvision_api.accounts import gate
+from wearvision_api.accounts.delay import NAME, PAIR, PLACE, Knock, place_of, wait_s
 from wearvision_api.accounts.passwords import Passwords
 from wearvision_api.app import create_app
+from wearvision_api.problems import Problem
 from wearvision_api.services import accounts
 from wearvision_api.settings import Settings
-from wearvision_api.store.tables import Account, Login, Token
+from wearvision_api.store.tables import Account, Login, Token, Try
 
 from .people import ORIGIN, PASSWORD, Browser
 
 LogIn = Callable[..., Browser]
 NOON = datetime(2026, 1, 1, 12, tzinfo=UTC)
+FREE = PAIR.free
 
 
 def test_log_in_sets_a_cookie_for_scripts_out_of_reach(anybody: TestClient) -> None:
@@ -44,7 +47,7 @@ def test_cookie_behind_tls_is_bound_to_host_and_tls(tmp_path: Path) -> None:
     with TestClient(create_app(settings), base_url="https://burner.test", follow_redirects=False) as http:
         house = http.app.state.house  # type: ignore[attr-defined]
         with house.session() as session:
-            accounts.create(session, house.passwords, "a", "trainer", PASSWORD)
+            accounts.create(session, house.passwords, "test", "a", "trainer", PASSWORD)
             session.commit()
         answer = http.post("/login", data={"name": "a", "password": PASSWORD})
         cookie = answer.headers["set-cookie"]
@@ -93,19 +96,34 @@ def test_wrong_tries_in_a_row_have_to_wait_whether_the_name_exists_or_not(anybod
         assert anybody.post("/login", data={"name": name, "password": PASSWORD}).status_code == 429
 
 
+def long_ago(guarded: FastAPI, **ago: float) -> None:
+    """As if all tries had been made earlier."""
+    with guarded.state.house.session() as session:
+        past = datetime.now(UTC) - timedelta(**ago)
+        session.execute(update(Account).values(failed_at=past))
+        session.execute(update(Try).values(failed_at=past))
+        session.commit()
+
+
 def test_right_password_after_the_wait_forgets_the_wrong_ones(anybody: TestClient, guarded: FastAPI) -> None:
     for _ in range(FREE):
         anybody.post("/login", data={"name": "technician", "password": "wrong words here"})
-    with guarded.state.house.session() as session:
-        past = datetime.now(UTC) - timedelta(seconds=5)
-        session.execute(update(Account).where(Account.name == "technician").values(failed_at=past))
-        session.commit()
+    long_ago(guarded, seconds=5)
     assert anybody.post("/login", data={"name": "technician", "password": PASSWORD}).status_code == 303
     with guarded.state.house.session(writes=False) as session:
         assert session.scalar(select(Account.failures).where(Account.name == "technician")) == 0
+        counts = sorted(tuple(row) for row in session.execute(select(Try.failures, Try.good_at.is_not(None))))
+    assert counts == [(0, False), (0, True), (FREE, False)]  # pair, browser, and the place, which keeps the wrong ones
 
 
-def test_tries_at_the_same_time_are_all_counted(guarded: FastAPI) -> None:
+@pytest.fixture
+def still(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The gate's clock stands still, so that a slow machine does not wait the first delays out."""
+    moment = datetime.now(UTC)
+    monkeypatch.setattr(gate, "now", lambda: moment)
+
+
+def test_tries_at_the_same_time_are_all_counted(guarded: FastAPI, still: None) -> None:
     def attempt(_: int) -> int:
         http = TestClient(guarded, base_url=ORIGIN, follow_redirects=False)
         return http.post("/login", data={"name": "counter", "password": "wrong words here"}).status_code
@@ -121,19 +139,109 @@ def test_delay_grows_to_a_limit() -> None:
     waits = [wait_s(failures, NOON, NOON) for failures in range(20)]
     assert waits[:9] == [0, 0, 0, 0, 0, 1, 2, 4, 8]
     assert waits == sorted(waits)
-    assert waits[-1] == LONGEST_S == wait_s(10_000, NOON, NOON)
+    assert waits[-1] == PAIR.longest_s == wait_s(10_000, NOON, NOON)
     assert wait_s(6, NOON, NOON + timedelta(seconds=1.5)) == 1
     assert wait_s(6, NOON, NOON + timedelta(seconds=2)) == 0
 
 
-def test_strangers_are_forgotten_in_order() -> None:
-    strangers = Strangers()
-    for _ in range(FREE):
-        assert strangers.wait_s("first", NOON) == 0
-    assert strangers.wait_s("first", NOON) == 1
-    for number in range(MOST_NAMES):
-        strangers.wait_s(f"name {number}", NOON)
-    assert strangers.wait_s("first", NOON) == 0
+def test_clock_set_back_makes_nobody_wait_for_long() -> None:
+    """Tries that lie a year ahead, by a clock that was wrong, make wait as if they were of this moment."""
+    assert wait_s(7, NOON + timedelta(days=365), NOON) == 4
+
+
+@pytest.mark.parametrize(
+    ("address", "place"),
+    [
+        ("10.0.0.7", "10.0.0.7"),
+        ("::ffff:10.0.0.7", "10.0.0.7"),
+        ("2001:db8:1:2:3:4:5:6", "2001:db8:1:2::"),
+        ("testclient", "testclient"),
+        ("", ""),
+    ],
+)
+def test_place_is_an_address_or_the_network_of_one_customer(address: str, place: str) -> None:
+    """RFC 6177: a site gets many networks of 64 bits; whoever has one has all addresses in it."""
+    assert place_of(address) == place
+
+
+def knocks(guarded: FastAPI, name: str, place: str, password: str = "wrong words here", known: str = "") -> int:
+    """Status of one try from some place."""
+    try:
+        gate.log_in(guarded.state.house, name, password, Knock(place, known))
+    except Problem as problem:
+        return problem.status
+    return 200
+
+
+def test_stranger_who_tries_does_not_keep_the_owner_out(guarded: FastAPI, still: None) -> None:
+    """From one place: it alone waits. From many: others wait, but not long, and a browser that is known not at all."""
+    known = gate.log_in(guarded.state.house, "technician", PASSWORD, Knock("10.0.0.1")).known
+    assert [knocks(guarded, "technician", "10.9.9.9") for _ in range(FREE + 1)] == [401] * FREE + [429]
+    assert knocks(guarded, "technician", "10.0.0.1", PASSWORD) == 200
+    many = [knocks(guarded, "technician", f"10.1.{number}.1") for number in range(NAME.free + 1)]
+    assert many == [401] * NAME.free + [429]
+    assert knocks(guarded, "technician", "10.0.0.2", PASSWORD) == 429
+    assert knocks(guarded, "technician", "10.0.0.2", PASSWORD, known) == 200
+    assert knocks(guarded, "technician", "10.0.0.2", PASSWORD, "x" * len(known)) == 429
+    long_ago(guarded, seconds=NAME.longest_s)
+    assert knocks(guarded, "technician", "10.0.0.2", PASSWORD) == 200
+
+
+def test_known_browser_has_a_delay_of_its_own(guarded: FastAPI, still: None) -> None:
+    """A stolen phone is known, too; and it opens nothing by that alone."""
+    known = gate.log_in(guarded.state.house, "technician", PASSWORD, Knock("10.0.0.1")).known
+    tries = [knocks(guarded, "technician", "10.9.9.9", known=known) for _ in range(FREE + 1)]
+    assert tries == [401] * FREE + [429]
+    assert knocks(guarded, "technician", "10.9.9.9") == 401
+
+
+def test_one_place_that_tries_many_names_has_to_wait(guarded: FastAPI, still: None) -> None:
+    """One common password on every name; an own account does not wipe the count out."""
+    for number in range(PLACE.free):
+        assert knocks(guarded, f"name {number}", "10.9.9.9") == 401
+        if number % 10 == 5:
+            assert knocks(guarded, "trainer", "10.9.9.9", PASSWORD) == 200
+    assert knocks(guarded, "counter", "10.9.9.9") == 429
+    assert knocks(guarded, "counter", "10.9.9.8") == 401
+    long_ago(guarded, hours=1, seconds=1)
+    assert knocks(guarded, "counter", "10.9.9.9") == 401
+
+
+def test_counts_are_swept_after_a_day_and_known_browsers_are_not(guarded: FastAPI) -> None:
+    known = gate.log_in(guarded.state.house, "technician", PASSWORD, Knock("10.0.0.1")).known
+    for number in range(30):
+        knocks(guarded, f"name {number}", f"10.9.9.{number}")
+    long_ago(guarded, days=1, seconds=1)
+    knocks(guarded, "nobody", "10.0.0.3")
+    with guarded.state.house.session(writes=False) as session:
+        rows = session.scalars(select(Try)).all()
+    assert len(rows) == 4  # three counts of the last try, and the browser
+    assert knocks(guarded, "technician", "10.0.0.1", PASSWORD, known) == 200
+
+
+@pytest.mark.on_both
+def test_processes_that_share_a_database_count_together(settings: Settings, still: None) -> None:
+    """Two services on one database, tries at both at the same time."""
+    quick = Passwords(PasswordHasher(time_cost=1, memory_cost=8, parallelism=1))
+    shared = settings.model_copy(update={"accounts": True})
+    with TestClient(create_app(shared)) as one, TestClient(create_app(shared)) as two:
+        houses = [http.app.state.house for http in (one, two)]  # type: ignore[attr-defined]
+        with houses[0].session() as session:
+            accounts.create(session, quick, "test", "ada", "technician", PASSWORD)
+            session.commit()
+
+        def attempt(number: int) -> int:
+            name = "ada" if number % 4 < 2 else "nobody"
+            try:
+                gate.log_in(houses[number % 2], name, "wrong words here", Knock("10.0.0.1"))
+            except Problem as problem:
+                return problem.status
+            return 200
+
+        with ThreadPoolExecutor(6) as pool:
+            codes = list(pool.map(attempt, range(24)))
+    assert codes.count(401) == 2 * FREE
+    assert codes.count(429) == 24 - 2 * FREE
 
 
 def test_hash_of_old_parameters_is_made_anew(guarded: FastAPI, browser: LogIn) -> None:
@@ -165,6 +273,69 @@ def test_log_in_ends_by_log_out_time_and_deactivation(browser: LogIn, guarded: F
         session.commit()
     for left in (one, two, three):
         assert left.http.get("/api/v1/me").status_code == 401
+
+
+def test_log_in_ends_when_it_is_not_used(browser: LogIn, guarded: FastAPI) -> None:
+    """Idle for the setting's minutes; each use, noted every ten minutes, lets it go on, up to its absolute end."""
+    mine, house = browser("technician"), guarded.state.house
+    idle = timedelta(minutes=house.settings.idle_minutes)
+
+    def last_used(ago: timedelta) -> None:
+        with house.session() as session:
+            past = datetime.now(UTC) - ago
+            session.execute(update(Login).values(seen_at=past, created_at=past))
+            session.commit()
+
+    last_used(idle - timedelta(minutes=1))
+    assert mine.http.get("/api/v1/me").status_code == 200
+    with house.session(writes=False) as session:
+        (seen,) = session.scalars(select(Login.seen_at))
+    assert datetime.now(UTC) - seen < timedelta(minutes=1)
+    last_used(idle + timedelta(minutes=1))
+    assert mine.http.get("/api/v1/me").status_code == 401
+    assert mine.http.get("/api/v1/me").status_code == 401
+
+
+def test_new_log_in_ends_the_one_that_the_browser_held(browser: LogIn, anybody: TestClient) -> None:
+    """Neither a cookie that was planted nor the one before is worth anything afterwards."""
+    mine = browser("technician")
+    before = mine.http.cookies["wearvision"]
+    mine.http.post("/login", data={"name": "counter", "password": PASSWORD})
+    assert mine.http.get("/api/v1/me").json()["role"] == "counter"
+    assert mine.http.cookies["wearvision"] != before
+    anybody.cookies["wearvision"] = before
+    assert anybody.get("/api/v1/me").status_code == 401
+    planted = "p" * len(before)
+    stranger = TestClient(anybody.app, base_url=ORIGIN, cookies={"wearvision": planted})
+    stranger.post("/login", data={"name": "technician", "password": PASSWORD})
+    thief = TestClient(anybody.app, base_url=ORIGIN, cookies={"wearvision": planted})
+    assert thief.get("/api/v1/me").status_code == 401
+
+
+def test_log_out_everywhere(browser: LogIn) -> None:
+    one, two, other = browser("technician"), browser("technician"), browser("counter")
+    assert "2 browsers are logged in as you" in one.http.get("/account").text
+    out = one.http.post("/account/logins/end")
+    assert (out.status_code, out.headers["location"]) == (303, "/login")
+    assert out.headers["clear-site-data"] == '"cache"'
+    assert {one.http.get("/api/v1/me").status_code, two.http.get("/api/v1/me").status_code} == {401}
+    assert other.http.get("/api/v1/me").status_code == 200
+    again = browser("technician")
+    assert again.http.delete("/api/v1/logins").status_code == 204
+    assert again.http.get("/api/v1/me").status_code == 401
+
+
+def test_token_of_an_ended_account_does_not_come_back_with_it(
+    browser: LogIn, as_role: Callable[..., TestClient], anybody: TestClient
+) -> None:
+    """A token lost with a phone: ending the account revokes it for good."""
+    token = browser("technician").http.post("/api/v1/tokens", json={"name": "x", "scopes": ["photos:read"]}).json()
+    bearer = {"Authorization": f"Bearer {token['token']}"}
+    admin = as_role("administrator")
+    ids = {one["name"]: one["id"] for one in admin.get("/api/v1/accounts").json()["items"]}
+    for active in (False, True):
+        assert admin.patch(f"/api/v1/accounts/{ids['technician']}", json={"active": active}).status_code == 200
+        assert anybody.get("/api/v1/me", headers=bearer).status_code == 401
 
 
 def test_stolen_cookie_is_worth_nothing_after_log_out(browser: LogIn, anybody: TestClient) -> None:

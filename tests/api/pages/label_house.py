@@ -68,7 +68,7 @@ def labelling(settings: Settings, names: Sequence[str]) -> Iterator[LabelHouse]:
         house: Any = client.app.state.house  # type: ignore[attr-defined]
         with house.session() as session:
             for name in PEOPLE:
-                accounts.create(session, Passwords(), name, "trainer", PASSWORD)
+                accounts.create(session, Passwords(), "test", name, "trainer", PASSWORD)
             first = session.scalars(select(Account).where(Account.name == "yardmaster")).one()
             who = Caller(first.id, first.name, "administrator")
             made = {name: _example(house, session, who, name) for name in names}

@@ -40,7 +40,7 @@ def make_people(settings: Settings) -> None:
     engine = open_engine(settings.database_url)
     with Session(engine.execution_options(writes=True)) as session:
         for name in ("ada", "ben"):
-            accounts.create(session, Passwords(), name, "counter", PASSWORD)
+            accounts.create(session, Passwords(), "test", name, "counter", PASSWORD)
         session.commit()
     engine.dispose()
 

@@ -101,7 +101,7 @@ def people(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Perso
         app.state.house = replace(app.state.house, passwords=quick)
         with app.state.house.session() as session:
             for name, role in (("ada", "counter"), ("ben", "counter"), ("tom", "technician")):
-                accounts.create(session, quick, name, role, PASSWORD)  # type: ignore[arg-type]
+                accounts.create(session, quick, "test", name, role, PASSWORD)  # type: ignore[arg-type]
             session.commit()
         found = {}
         for name in ("ada", "ben", "tom"):

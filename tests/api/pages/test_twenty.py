@@ -261,7 +261,7 @@ def settings(tmp_path_factory: pytest.TempPathFactory) -> Settings:
     engine = open_engine(settings.database_url)
     with Session(engine.execution_options(writes=True)) as session:
         for name in ("ada", "ben", "cleo"):
-            accounts.create(session, Passwords(), name, "counter", PASSWORD)
+            accounts.create(session, Passwords(), "test", name, "counter", PASSWORD)
         session.commit()
     engine.dispose()
     folder = tmp_path_factory.mktemp("parcel")
