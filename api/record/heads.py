@@ -8,12 +8,13 @@ import json
 import os
 import tempfile
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from wearvision.errors import SetupError
@@ -29,6 +30,9 @@ KEY_FORM = "wearvision record key 1"
 KEY_KIND = "record-key"
 ITSELF = "wearvision"
 """Who introduces a key: the service, no person."""
+DAY = timedelta(days=1)
+MADE_UP_FOR = timedelta(days=366)
+"""So far back: a clock that stands in another century must not fill the disk."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +121,11 @@ def write_days(session: Session, key: RecordKey, folder: Path, today: date) -> S
     """Writes a signed head for each day that is over and has none yet, days without an entry too.
 
     A day's head is the chain's end at midnight UTC. It is written once and never replaced, by whichever process comes
-    first; days on which no service ran are made up for, and say by their moment when that was.
+    first; days on which no service ran are made up for, a year back at most, and say by their moment when that was.
+
+    Where the clock ran ahead and was set back, heads of days that are not over are laid aside, with ``ahead`` in their
+    names. Entries keep the moment of the last one until the clock is there again, so that their moments tell no day: a
+    head then is the chain's end as it is.
 
     Args:
         session: For reading.
@@ -128,21 +136,36 @@ def write_days(session: Session, key: RecordKey, folder: Path, today: date) -> S
     Returns:
         The files written.
     """
-    first = session.scalar(select(LogRow.at).order_by(LogRow.at).limit(1))
-    if first is None:
+    edges = session.execute(select(func.min(LogRow.at), func.max(LogRow.at))).one()
+    first, last = (None if at is None else str(at) for at in edges)
+    if first is None or last is None:
         return ()
-    have = sorted(path.stem for path in folder.glob("????-??-??.json"))
-    day = date.fromisoformat(have[-1]) + timedelta(days=1) if have else date.fromisoformat(first[:10])
+    tomorrow = midnight(today + DAY)
+    day = today - DAY if first >= tomorrow else date.fromisoformat(first[:10])
+    for path in sorted(folder.glob("????-??-??.json")):
+        held = date.fromisoformat(path.stem)
+        if held >= today:
+            _lay_aside(path)
+        else:
+            day = held + DAY
+    day = max(day, today - MADE_UP_FOR)
     written = []
     if day < today:
         folder.mkdir(parents=True, exist_ok=True)
     while day < today:
-        found = head(session, before=midnight(day + timedelta(days=1)))
+        found = head(session) if last >= tomorrow else head(session, before=midnight(day + DAY))
         path = folder / f"{day.isoformat()}.json"
         if _write_new(path, sign(found, key).text()):
             written.append(path)
-        day += timedelta(days=1)
+        day += DAY
     return written
+
+
+def _lay_aside(path: Path) -> None:
+    """Keeps a head under a name that makes room for the true one of its day."""
+    place = read_head(path).place
+    with suppress(FileNotFoundError):  # another process has just done so
+        path.rename(path.with_name(f"{path.stem}.ahead-{place}.json"))
 
 
 def midnight(day: date) -> str:

@@ -16,6 +16,8 @@ from wearvision_api.store.teaching_tables import ExampleRow, LabelRow
 
 HELD = timedelta(minutes=15)
 """How long an example is kept for whoever was handed it."""
+HELD_AT_MOST = HELD + timedelta(minutes=1)
+"""A longer time tells that the clock was set back since: it holds nobody up."""
 LOOKED_AT = 100
 """Of how many of the most urgent examples the next one is chosen."""
 BLIND = ("waiting", "second")
@@ -65,7 +67,8 @@ def hold_for(session: Session, who: Caller, row: ExampleRow) -> None:
 
 def held_by_other(row: ExampleRow, who: Caller) -> bool:
     """Whether an example is kept for somebody else at this moment."""
-    return row.held_by not in (None, who.id) and row.held_until is not None and row.held_until > now()
+    until, moment = row.held_until, now()
+    return row.held_by not in (None, who.id) and until is not None and moment < until <= moment + HELD_AT_MOST
 
 
 def waiting_for(session: Session, who: Caller) -> int:
@@ -82,7 +85,9 @@ def _open_to(who: Caller) -> Select[ExampleRow]:
 
 
 def _free_for(who: Caller) -> ColumnElement[bool]:
-    return or_(ExampleRow.held_by.is_(None), ExampleRow.held_by == who.id, ExampleRow.held_until <= now())
+    moment = now()
+    is_over = or_(ExampleRow.held_until <= moment, ExampleRow.held_until > moment + HELD_AT_MOST)
+    return or_(ExampleRow.held_by.is_(None), ExampleRow.held_by == who.id, is_over)
 
 
 def _by_lot(session: Session, who: Caller) -> ExampleRow | None:

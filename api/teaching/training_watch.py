@@ -158,7 +158,7 @@ class Watch:
         """Presses a training to stop, harder the longer ago that was asked for; gives what to remember of it."""
         if "stop_at" not in process:
             return process
-        waited = now() - datetime.fromisoformat(process["stop_at"])
+        waited = abs(now() - datetime.fromisoformat(process["stop_at"]))  # a clock set back must not make it wait on
         pressed = int(process.get("pressed", 0))
         if pressed < 1:
             work.ask_to_stop()
