@@ -27,6 +27,17 @@ REVISIONS = [
 
 
 @pytest.fixture
+def database(request: pytest.FixtureRequest) -> str:
+    """Without tables."""
+    return "" if request.param == "sqlite" else str(request.getfixturevalue("new_postgres")())
+
+
+@pytest.fixture
+def settings(tmp_path: Path, database: str) -> Settings:
+    return Settings(data=tmp_path / "data", database=database, workers=1)
+
+
+@pytest.fixture
 def engine(settings: Settings) -> Iterator[Engine]:
     engine = open_engine(settings.database_url)
     yield engine
