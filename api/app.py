@@ -11,6 +11,7 @@ from fastapi import APIRouter, FastAPI
 from fastapi.middleware.gzip import GZipMiddleware
 from fastapi.staticfiles import StaticFiles
 from starlette.routing import BaseRoute
+from starlette.types import ASGIApp
 
 from wearvision_api import examples, problems
 from wearvision_api.doors import Doors
@@ -146,6 +147,14 @@ def _routes() -> tuple[BaseRoute, ...]:
     return tuple(router.routes)
 
 
+class _Service(FastAPI):
+    """Marks and watches every answer from outside, also those to errors that nobody foresaw."""
+
+    def build_middleware_stack(self) -> ASGIApp:
+        marked = SecurityHeaders(super().build_middleware_stack(), secure=self.state.secure)
+        return Watch(marked, counts=self.state.counts)
+
+
 def create_app(settings: Settings) -> FastAPI:
     """The service, not started yet; its lifespan opens the house and closes it after what is in flight."""
 
@@ -159,7 +168,7 @@ def create_app(settings: Settings) -> FastAPI:
         finally:
             app.state.house.close()
 
-    app = FastAPI(
+    app = _Service(
         title="wearvision",
         version=version("wearvision"),
         description=DESCRIPTION,
@@ -176,10 +185,9 @@ def create_app(settings: Settings) -> FastAPI:
     app.add_middleware(Overload, most=settings.requests)
     if settings.proxy:
         app.add_middleware(OnlySecure)
-    app.add_middleware(SecurityHeaders, secure=settings.secure)  # outside of those that refuse: marks refusals, too
-    counts = app.state.counts = Counts()
-    counts.registry.register(Standing(app))
-    app.add_middleware(Watch, counts=counts)
+    app.state.counts = Counts()
+    app.state.counts.registry.register(Standing(app))
+    app.state.secure = settings.secure
     # Files only: a compressed page would tell the secret in it by its length (BREACH).
     app.mount("/static", GZipMiddleware(StaticFiles(directory=offline.STATIC), minimum_size=500), name="static")
     examples.install(app)

@@ -5,25 +5,34 @@ from __future__ import annotations
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-CONTENT_SECURITY_POLICY = "; ".join(
+_ALWAYS = ("default-src 'none'", "base-uri 'none'", "frame-ancestors 'none'")
+PAGE_POLICY = "; ".join(
     (
-        "default-src 'none'",
+        *_ALWAYS,
         "script-src 'self'",
         "style-src 'self'",
-        "img-src 'self' blob: data:",
+        "img-src 'self' blob:",
         "media-src 'self' blob:",
         "font-src 'self'",
         "connect-src 'self'",
         "manifest-src 'self'",
         "worker-src 'self'",
         "form-action 'self'",
-        "base-uri 'none'",
-        "frame-ancestors 'none'",
     )
 )
-"""Nothing inline, nothing from elsewhere; pictures of the phone's own camera come as ``blob:``."""
+"""Of pages and scripts: nothing inline, nothing from elsewhere; photos that a phone just took come as ``blob:``."""
+FILE_POLICY = "; ".join((*_ALWAYS, "form-action 'none'"))
+"""Of PDF files, which a browser's own viewer shows; a sandbox would keep it from opening them."""
+DATA_POLICY = f"{FILE_POLICY}; sandbox"
+"""Of all else, uploaded photos among it: whatever a browser takes it for, it runs nothing and has no origin."""
+POLICIES = {
+    "text/html": PAGE_POLICY,
+    "text/javascript": PAGE_POLICY,
+    "application/javascript": PAGE_POLICY,
+    "application/pdf": FILE_POLICY,
+}
+"""By media type."""
 HEADERS = {
-    "Content-Security-Policy": CONTENT_SECURITY_POLICY,
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "same-origin",
     "Permissions-Policy": "camera=(self), geolocation=(), microphone=(), payment=(), usb=()",
@@ -55,6 +64,9 @@ class SecurityHeaders:
         async def marked(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
+                if message["status"] != 304:  # nothing comes with it: what the browser kept keeps its own policy
+                    media_type = headers.get("content-type", "").partition(";")[0].strip().lower()
+                    headers.setdefault("Content-Security-Policy", POLICIES.get(media_type, DATA_POLICY))
                 for name, value in self.headers.items():
                     headers.setdefault(name, value)
                 if not scope["path"].startswith("/static/"):

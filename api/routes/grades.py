@@ -121,6 +121,7 @@ def read(
     summary="What was judged, as a picture",
 )
 def picture(
+    request: Request,
     house: HouseDep,
     session: SessionDep,
     grade_id: GradeId,
@@ -135,9 +136,12 @@ def picture(
     found = row.pictures[number]
     if "erased" in found:
         raise Problem("gone", f"The photo and its pictures were erased on {found['erased'][:10]}.")
-    data = house.blobs.get(found["outlined" if outlines else "plain"])
-    headers = {"Cache-Control": "private, max-age=86400, immutable", "X-Content-Type-Options": "nosniff"}
-    return Response(data, media_type="image/jpeg", headers=headers)
+    name = found["outlined" if outlines else "plain"]
+    etag = f'"{name[:16]}"'
+    if etags.unchanged(request, etag):
+        return etags.not_modified(etag)
+    headers = {"ETag": etag, "Cache-Control": "private, no-cache"}  # see routes/photos.py
+    return Response(house.blobs.get(name), media_type="image/jpeg", headers=headers)
 
 
 @router.post("/{grade_id}/readings", status_code=201, response_model=GradePublic, summary="Enter a reading")

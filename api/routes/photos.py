@@ -66,5 +66,11 @@ def content(
     if etags.unchanged(request, etag):
         return etags.not_modified(etag)
     data, media_type = photos.content(house, row, who, width)
-    headers = {"ETag": etag, "Cache-Control": "private, max-age=86400", "X-Content-Type-Options": "nosniff"}
+    # A name and a type of ours, whatever the file says of itself. Asked for anew each time: the next one to use this
+    # browser may be somebody else, and a photo may be erased.
+    headers = {
+        "ETag": etag,
+        "Cache-Control": "private, no-cache",
+        "Content-Disposition": f'inline; filename="photo-{row.id[:8]}.{media_type.partition("/")[2]}"',
+    }
     return Response(data, media_type=media_type, headers=headers)
