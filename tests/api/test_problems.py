@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import errno
+import sqlite3
 
 import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from jsonschema_rs import validator_for
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import OperationalError, ProgrammingError
+from sqlalchemy.exc import TimeoutError as OutOfConnections
 
 from wearvision_api.problems import PROBLEM_SCHEMA, Problem, install, problem_of
 
@@ -125,7 +127,38 @@ def test_two_who_read_the_same_do_not_overwrite_each_other(client: TestClient) -
     assert client.get(path).json()["notes"] == "a"
 
 
-@pytest.mark.parametrize("said", ["database is locked", "deadlock detected\nDETAIL: Process 1 waits"])
-def test_steps_in_each_others_way_are_told_to_come_again(said: str) -> None:
+@pytest.mark.parametrize(
+    ("said", "code"),
+    [
+        ("database is locked", "busy"),
+        ("deadlock detected\nDETAIL: Process 1 waits", "busy"),
+        ("canceling statement due to lock timeout", "busy"),
+        ("attempt to write a readonly database", "read-only"),
+        ("cannot execute INSERT in a read-only transaction", "read-only"),
+        ("terminating connection due to administrator command", "not-ready"),
+        ("FATAL:  sorry, too many clients already", "not-ready"),
+        ("disk I/O error", "not-ready"),
+        ('could not extend file "base/5": No space left on device', "disk-full"),
+    ],
+)
+def test_a_database_that_cannot_work_now_is_told_with_when_to_come_again(said: str, code: str) -> None:
     problem = problem_of(OperationalError("update", {}, Exception(said)))
-    assert (problem.code, problem.headers) == ("busy", {"Retry-After": "2"})
+    assert problem.code == code
+    assert code == "disk-full" or int(problem.headers["Retry-After"]) > 0
+
+
+@pytest.mark.parametrize(
+    ("error", "code"),
+    [
+        (OSError(errno.EROFS, "read-only"), "read-only"),
+        (OSError(errno.EIO, "input/output"), "not-ready"),
+        (OSError(errno.ESTALE, "stale handle"), "not-ready"),
+        (OutOfConnections("QueuePool limit reached"), "busy"),
+        (ProgrammingError("select", {}, Exception("no such column")), "internal"),
+        (OSError(errno.EACCES, "denied"), "internal"),
+        (OperationalError("select", {}, sqlite3.OperationalError("no such table: x")), "internal"),
+        (OperationalError("select", {}, sqlite3.OperationalError("disk I/O error")), "not-ready"),
+    ],
+)
+def test_a_store_that_cannot_work_now_is_no_fault_of_the_program(error: Exception, code: str) -> None:
+    assert problem_of(error).code == code
