@@ -6,7 +6,7 @@ import hashlib
 import hmac
 import secrets
 
-TOKEN_PREFIX = "wvk_"  # tells a leaked token from other text, and is no secret
+TOKEN_PREFIX = "wvk_"  # noqa: S105  # tells a leaked token from other text, and is no secret
 BYTES = 32
 """256 random bits: too many to guess, so that a plain SHA-256 keeps them."""
 LENGTH = 43

@@ -302,7 +302,11 @@ def downgrade() -> None:
 def _forget_replies() -> None:
     """A key that was used at the desk must not bring back the answer that tells of a return which is no more."""
     connection = op.get_bind()
-    gone = {row.id for table in ("returns", "fitted") for row in connection.execute(sa.text(f"select id from {table}"))}
+    gone = {
+        row.id
+        for table in ("returns", "fitted")
+        for row in connection.execute(sa.select(sa.column("id")).select_from(sa.table(table)))
+    }
     account: sa.ColumnClause[str] = sa.column("account_id")
     key: sa.ColumnClause[str] = sa.column("key")
     replies = sa.table("replies", account, key, sa.column("body", sa.JSON()))
