@@ -12,6 +12,9 @@ from wearvision_api.problems import Problem, respond
 RETRY_AFTER_S = 2
 SILENCE_S = 30.0
 """A body that stops coming for so long gives its place to others; a phone that lost its link sends it again."""
+LEAST_BYTES_S = 1024
+"""Bytes a second that a body must come with on the average, besides a silence that is allowed: a letter now and then
+would else hold a place for hours."""
 HEALTH = frozenset({"/healthz", "/readyz", "/metrics"})
 """Never turned away: whoever watches the service asks just when it is busy."""
 
@@ -53,18 +56,22 @@ class Overload:
             self.inside -= 1
 
     def _impatient(self, receive: Receive) -> Receive:
-        is_coming = True
+        is_coming, come = True, 0
+        clock = asyncio.get_running_loop().time
+        begun = clock()
 
         async def next_part() -> Message:
-            nonlocal is_coming
+            nonlocal is_coming, come
             if not is_coming:
                 return await receive()  # waits for the end of the connection, as long as an answer takes
+            left = begun + self.silence_s + come / LEAST_BYTES_S - clock()
             try:
-                async with asyncio.timeout(self.silence_s):
+                async with asyncio.timeout(min(self.silence_s, left)):
                     message = await receive()
             except TimeoutError:
                 return {"type": "http.disconnect"}
             is_coming = bool(message.get("more_body", False))
+            come += len(message.get("body", b""))
             return message
 
         return next_part

@@ -10,11 +10,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+import uvicorn
 from fastapi.testclient import TestClient
 from sqlalchemy import func, select
+from uvicorn.server import ServerState
 
 from wearvision_api.app import create_app
 from wearvision_api.overload import Overload
+from wearvision_api.patience import Patient
 from wearvision_api.settings import Settings
 from wearvision_api.store.tables import PhotoRow
 
@@ -88,6 +91,62 @@ def test_body_that_stops_coming_gives_its_place_back() -> None:
     asyncio.run(overload(scope, receive, None))  # type: ignore[arg-type]
     assert heard == ["http.request", "http.disconnect"]
     assert overload.inside == 0
+
+
+def test_body_that_comes_letter_by_letter_gives_its_place_back() -> None:
+    heard: list[str] = []
+
+    async def app(scope: object, receive: Callable[[], Awaitable[dict[str, str]]], send: object) -> None:
+        while heard[-1:] != ["http.disconnect"]:
+            heard.append((await receive())["type"])
+
+    async def receive() -> dict[str, object]:
+        await asyncio.sleep(0.01)
+        return {"type": "http.request", "body": b"a", "more_body": True}
+
+    overload = Overload(app, most=1, silence_s=0.2)  # type: ignore[arg-type]
+    scope = {"type": "http", "path": "/api/v1/photos", "method": "POST"}
+    asyncio.run(asyncio.wait_for(overload(scope, receive, None), 20))  # type: ignore[arg-type]
+    assert heard[-2:] == ["http.request", "http.disconnect"]
+    assert overload.inside == 0
+
+
+def test_head_that_comes_letter_by_letter_is_cut_off() -> None:
+    """On a real socket; a request that comes whole, and one after it on the same line, are answered."""
+
+    class Soon(Patient):
+        head_s = 0.3
+
+    async def app(scope: dict[str, str], receive: object, send: Callable[[dict[str, object]], Awaitable[None]]) -> None:
+        await send({"type": "http.response.start", "status": 204, "headers": []})
+        await send({"type": "http.response.body", "body": b""})
+
+    async def ends(reader: asyncio.StreamReader) -> bool:
+        return await asyncio.wait_for(reader.read(1), 10) == b""
+
+    async def try_it() -> None:
+        config = uvicorn.Config(app, http=Soon, lifespan="off", log_config=None)  # type: ignore[arg-type]
+        config.load()
+        state = ServerState()
+        loop = asyncio.get_running_loop()
+        server = await loop.create_server(lambda: Soon(config, state, {}), "127.0.0.1", 0)
+        port = server.sockets[0].getsockname()[1]
+        for said in (b"", b"GET / HTTP/1.1\r\nHost: x\r\nX-Slow: "):
+            reader, writer = await asyncio.open_connection("127.0.0.1", port)
+            writer.write(said)
+            assert await ends(reader), "it waited on"
+            writer.close()
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        for _ in range(2):
+            writer.write(b"GET / HTTP/1.1\r\nHost: x\r\n\r\n")
+            assert (await reader.readuntil(b"\r\n\r\n")).startswith(b"HTTP/1.1 204")
+        writer.write(b"GET / HT")
+        assert await ends(reader), "half a second head was waited for"
+        writer.close()
+        server.close()
+        await server.wait_closed()
+
+    asyncio.run(try_it())
 
 
 class _Grader:
