@@ -149,7 +149,25 @@ def predicted_reading(
 
 
 def _plain(report: Mapping[str, Any] | HasReport) -> Mapping[str, Any]:
-    return report if isinstance(report, Mapping) else report.to_dict()
+    """The report as plain values. Raises ReadingError where it has not the form of one."""
+    record = report if isinstance(report, Mapping) else report.to_dict()
+    lines = record.get("measures", ())
+    if not (
+        isinstance(record.get("part") or {}, Mapping)
+        and isinstance(record.get("possible_grades", ()), list | tuple)
+        and isinstance(lines, list | tuple)
+        and all(_is_line(line) for line in lines)
+    ):
+        raise ReadingError("This is no report: part, measures or possible grades have another form; use grade --json.")
+    return record
+
+
+def _is_line(line: object) -> bool:
+    return (
+        isinstance(line, Mapping)
+        and all(isinstance(line.get(key), str) for key in ("name", "mode"))
+        and all(isinstance(line.get(end), int | float | None) for end in ("low", "high"))
+    )
 
 
 def _case(record: Mapping[str, Any], readings: Readings, checks: Checks) -> _Case:

@@ -33,7 +33,7 @@ OPEN = {"open", "infinite", "infinity", "inf", "ol", "o.l"}
 _NUMBER = r"(\d+(?:\.\d+)?(?:/\d+)?)"
 _PLAIN = re.compile(rf"{_NUMBER}\s*([^\d\s.,/-]*)")
 _RANGE = re.compile(rf"{_NUMBER}\s*(?:-|to|…)\s*{_NUMBER}\s*([^\d\s.,/-]*)")
-_FLASHES = re.compile(r"(\d+)\s*flash(?:es)?")
+_FLASHES = re.compile(r"(\d{1,9})\s*flash(?:es)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,15 +192,22 @@ def _fraction(name: str, text: str) -> float:
     top, _, bottom = text.partition("/")
     if bottom and float(bottom) == 0:
         raise ReadingError(f"{name}: {text!r} divides by zero.")
-    return float(top) / float(bottom) if bottom else float(top)
+    number = float(top) / float(bottom) if bottom else float(top)
+    if math.isnan(number):
+        raise ReadingError(f"{name}: {text!r:.40} is no number.")
+    return number
 
 
 def _number(check: Check, value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ReadingError(f"{check.id}: a number is needed, got {value!r}.")
-    if math.isnan(value) or value < 0:
-        raise ReadingError(f"{check.id}: the reading must be a number from 0 up, got {value!r}.")
-    return float(value)
+    try:
+        number = float(value)
+    except OverflowError:  # an integer of JSON may have any length
+        number = math.nan
+    if math.isnan(number) or number < 0:
+        raise ReadingError(f"{check.id}: the reading must be a number from 0 up, got {value!r:.40}.")
+    return number
 
 
 def _scale(check: Check, unit: str | None) -> float:

@@ -36,7 +36,7 @@ def grader_of(house: House, model: str, limits: str) -> Grader:
     if limits.strip():
         try:
             tables = tomllib.loads(limits)
-        except (tomllib.TOMLDecodeError, RecursionError) as error:
+        except (ValueError, RecursionError) as error:
             raise InputError(f"The limits are not valid TOML: {error}.") from error
         rows = override_limits(rows, tables, "the limits sent")
     if not model and not limits.strip():

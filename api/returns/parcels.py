@@ -4,22 +4,19 @@ from __future__ import annotations
 
 import csv
 import io
-import zipfile
-import zlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import IO, Protocol
 
 from wearvision.errors import InputError
+from wearvision_api.zips import bounded, opened, unpacked
 
 TABLE = "returns.csv"
 MOST_ROWS = 2_000
 MOST_TABLE_BYTES = 8 * 2**20
 MOST_PHOTOS = 40
 """Photos of one claim."""
-_PACKED = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
-"""The library unpacks these piece by piece; of others a few bytes may become gigabytes at once."""
 PHOTOS = "photos"
 """Column of the photos: ``view=file`` pairs with semicolons between."""
 
@@ -65,7 +62,7 @@ class Folder:
         if not path.is_relative_to(self._root) or not path.is_file():
             raise InputError(f"There is no file {name!r} in the folder.")
         with path.open("rb") as file:
-            return _bounded(file, name, most)
+            return bounded(file, name, most)
 
 
 class Archive:
@@ -79,10 +76,7 @@ class Archive:
     """
 
     def __init__(self, file: IO[bytes]) -> None:
-        try:
-            self._zip = zipfile.ZipFile(file)
-        except (zipfile.BadZipFile, OSError, ValueError) as error:
-            raise InputError("This is no zip archive that can be read.") from error
+        self._zip = opened(file)
         # A folder that was zipped whole stands as a first step before every name.
         table = next((one for one in self._zip.namelist() if PurePosixPath(one).name == TABLE), TABLE)
         self._prefix = table.removesuffix(TABLE)
@@ -93,13 +87,7 @@ class Archive:
             info = self._zip.getinfo(self._prefix + name)
         except KeyError as error:
             raise InputError(f"There is no file {name!r} in the archive.") from error
-        if info.compress_type not in _PACKED:
-            raise InputError(f"{name!r} is packed unusually; pack it by 'deflate' or not at all.")
-        try:
-            with self._zip.open(info) as file:
-                return _bounded(file, name, most)
-        except (zipfile.BadZipFile, zlib.error, RuntimeError, NotImplementedError, OSError, ValueError) as error:
-            raise InputError(f"{name!r} cannot be unpacked: it is damaged, locked, or packed unusually.") from error
+        return unpacked(self._zip, info, most)
 
 
 def rows_of(parcel: Parcel) -> Iterator[Row]:
@@ -139,10 +127,3 @@ def _photos(cell: str, line: int) -> tuple[tuple[str, str], ...]:
     if len(pairs) > MOST_PHOTOS:
         raise InputError(f"{TABLE} line {line}: more than {MOST_PHOTOS} photos.")
     return tuple(pairs)
-
-
-def _bounded(file: IO[bytes], name: str, most: int) -> bytes:
-    data = file.read(most + 1)
-    if len(data) > most:
-        raise InputError(f"{name!r} has more than {most} bytes.")
-    return data

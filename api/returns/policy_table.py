@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import sys
 import tomllib
 from collections.abc import Collection, Mapping
 from dataclasses import asdict, dataclass
@@ -257,6 +258,6 @@ def _truth(key: str, value: object) -> bool:
 
 
 def _number(key: str, value: object) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not (math.isfinite(value) and value >= 0):
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= sys.float_info.max:
         raise ValueError(f"{key} must be a number from 0 up, is {value!r}")
     return float(value)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
+import sys
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
@@ -111,7 +111,7 @@ def read_gate(name: str, text: str) -> Gate:
     """
     try:
         table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise GateError(f"{name} is not valid TOML: {error}.") from error
     rows = table.get("row")
     if not isinstance(table.get("id"), str) or not isinstance(rows, list) or not rows:
@@ -137,8 +137,8 @@ def _row(name: str, row: Any) -> GateRow:
         if row[key] not in get_args(kinds):
             raise GateError(f"{where}: {key} is one of {', '.join(get_args(kinds))}, not {row[key]!r}.")
     number, least, needed = row.get("number", 0.0), row.get("least", 1), row.get("needed", True)
-    if isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
-        raise GateError(f"{where}: number is a number, not {number!r}.")
+    if isinstance(number, bool) or not isinstance(number, int | float) or not abs(number) <= sys.float_info.max:
+        raise GateError(f"{where}: number is a number, not {number!r:.40}.")
     if isinstance(least, bool) or not isinstance(least, int) or least < 1:
         raise GateError(f"{where}: least is a whole number from 1 on, not {least!r}.")
     if not isinstance(needed, bool):

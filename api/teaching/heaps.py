@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-import zipfile
-import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import IO, Protocol
 
 from wearvision.errors import InputError
+from wearvision_api.zips import bounded, is_link, opened, unpacked
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif", ".gif", ".bmp")
 MOST_FILES = 20_000
 """Photos of one heap."""
-PACKED = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
-"""The library unpacks these piece by piece; of others a few bytes may become gigabytes at once."""
 _FOREIGN = ("__MACOSX",)
 
 
@@ -110,40 +107,6 @@ class Archive:
         except KeyError as error:
             raise InputError(f"There is no file {name!r} in the archive.") from error
         return unpacked(self._zip, info, most)
-
-
-def opened(file: IO[bytes]) -> zipfile.ZipFile:
-    """A zip archive. Raises InputError where it is none."""
-    try:
-        return zipfile.ZipFile(file)
-    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
-        raise InputError("This is no zip archive that can be read.") from error
-
-
-def is_link(info: zipfile.ZipInfo) -> bool:
-    """Whether a member is no plain file: a link, a device."""
-    kind = info.external_attr >> 16 & 0o170000
-    return kind not in (0, 0o100000)
-
-
-def unpacked(archive: zipfile.ZipFile, info: zipfile.ZipInfo, most: int) -> bytes:
-    """The bytes of a member, at most ``most``. Raises InputError."""
-    name = info.filename
-    if info.compress_type not in PACKED:
-        raise InputError(f"{name!r} is packed unusually; pack it by 'deflate' or not at all.")
-    try:
-        with archive.open(info) as file:
-            return bounded(file, name, most)
-    except (zipfile.BadZipFile, zlib.error, RuntimeError, NotImplementedError, OSError, ValueError, EOFError) as error:
-        raise InputError(f"{name!r} cannot be unpacked: it is damaged, locked, or packed unusually.") from error
-
-
-def bounded(file: IO[bytes], name: str, most: int) -> bytes:
-    """All of a file. Raises InputError where it has more than ``most`` bytes."""
-    data = file.read(most + 1)
-    if len(data) > most:
-        raise InputError(f"{name!r} has more than {most} bytes.")
-    return data
 
 
 def _is_photo(steps: tuple[str, ...]) -> bool:

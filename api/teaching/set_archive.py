@@ -5,14 +5,13 @@ from __future__ import annotations
 import os
 import re
 import zipfile
-import zlib
 from pathlib import Path, PurePosixPath
 from typing import IO
 
 from wearvision.errors import InputError
 from wearvision.labels.folder import LINES, MASKS, PHOTOS, SET, TABLE
-from wearvision_api.teaching.heaps import PACKED, is_link, opened
 from wearvision_api.teaching.set_export import LEFT_OUT
+from wearvision_api.zips import chunks_of, is_link, opened
 
 MOST_MEMBERS = 400_000
 MOST_TIMES, SPARE_BYTES = 100, 64 * 2**20
@@ -20,7 +19,6 @@ MOST_TIMES, SPARE_BYTES = 100, 64 * 2**20
 the lines are text, which shrinks to a tenth or twentieth."""
 MOST_TEXT_BYTES = 2**30
 _STEP = re.compile(r"[^\x00-\x1f/\\:]{1,200}")
-_CHUNK = 1 << 18
 
 
 def unpack(file: IO[bytes], folder: Path, most_photo_bytes: int) -> Path:
@@ -83,20 +81,13 @@ def _write(archive: zipfile.ZipFile, info: zipfile.ZipInfo, path: Path, most: in
     """Writes one member; gives its size."""
     _demand_place(info, path)
     path.parent.mkdir(parents=True, exist_ok=True)
-    if info.compress_type not in PACKED:
-        raise InputError(f"{info.filename!r} is packed unusually; pack it by 'deflate' or not at all.")
     size = 0
-    try:
-        with archive.open(info) as source, path.open("xb") as target:
-            while chunk := source.read(_CHUNK):
-                size += len(chunk)
-                if size > most:
-                    raise InputError(f"{info.filename!r} unpacks to more than is taken ({most} bytes here).")
-                target.write(chunk)
-    except (zipfile.BadZipFile, zlib.error, RuntimeError, NotImplementedError, ValueError, EOFError) as error:
-        raise InputError(
-            f"{info.filename!r} cannot be unpacked: it is damaged, locked, or packed unusually."
-        ) from error
+    with path.open("xb") as target:
+        for chunk in chunks_of(archive, info):
+            size += len(chunk)
+            if size > most:
+                raise InputError(f"{info.filename!r:.100} unpacks to more than is taken ({most} bytes here).")
+            target.write(chunk)
     return size
 
 

@@ -132,9 +132,12 @@ def _png_chunk(kind: bytes, body: bytes) -> bytes:
 def _bare_webp(data: bytes) -> bytes:
     """WebP keeps metadata at its end; which way is up goes there again where it matters."""
     orientation, chunks, position = _orientation(data), [], 12
-    while position + 8 <= len(data):
+    end = 8 + int.from_bytes(data[4:8], "little")  # what follows belongs to no picture
+    while position + 8 <= min(end, len(data)):
         length = int.from_bytes(data[position + 4 : position + 8], "little")
         whole = data[position : position + 8 + length + length % 2]
+        if len(whole) < 8 + length:
+            return _as_png(data)
         chunks.append((whole[:4], whole))
         position += len(whole)
     kept = [(kind, whole) for kind, whole in chunks if kind not in _WEBP_DROPPED]

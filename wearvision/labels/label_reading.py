@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+import sys
 from collections.abc import Mapping, Sequence
 from typing import Any, get_args
 
@@ -167,7 +167,7 @@ def _point(where: str, value: object) -> Point:
 
 
 def _number(where: str, value: object, low: float, high: float) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= sys.float_info.max:
         raise LabelError(where, f"must be a number, is {value!r:.40}.")
     if not low <= value <= high:
         raise LabelError(where, f"must lie from {low:g} to {high:g}, is {value:g}.")

@@ -223,7 +223,7 @@ def load_checks(override: str | Path | None = None) -> Checks:
 def _rows(name: str, data: bytes) -> dict[str, Check]:
     try:
         table = tomllib.loads(data.decode("utf-8"))
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise LimitsError(f"{name}: not valid TOML in UTF-8 ({error}).") from error
     found: dict[str, Check] = {}
     for row in table.get("check", []):

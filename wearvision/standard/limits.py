@@ -6,6 +6,7 @@ import hashlib
 import itertools
 import json
 import math
+import sys
 import tomllib
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import asdict, dataclass, fields, replace
@@ -250,7 +251,7 @@ def _limits(name: str, rows: Mapping[tuple[str, str], Row]) -> Limits:
 def _read(name: str, data: bytes) -> dict[str, Any]:
     try:
         return tomllib.loads(data.decode("utf-8"))
-    except ValueError as error:  # covers bad UTF-8 and bad TOML
+    except (ValueError, RecursionError) as error:  # bad UTF-8, bad TOML, lists in lists without end
         raise LimitsError(f"{name}: not valid TOML in UTF-8 ({error}).") from error
 
 
@@ -273,8 +274,8 @@ def _check_value(where: str, base: Row, key: str, value: object) -> None:
     if key in _THRESHOLDS:
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise LimitsError(f"{where}: {key} must be a number, is {value!r}.")
-        if not math.isfinite(value) or value < 0:
-            raise LimitsError(f"{where}: {key} must be finite and not negative, is {value!r}.")
+        if not 0 <= value <= sys.float_info.max:  # an integer of TOML may be longer than any float
+            raise LimitsError(f"{where}: {key} must be finite and not negative, is {value!r:.40}.")
     elif key == "any_is_replace":
         if not isinstance(value, bool):
             raise LimitsError(f"{where}: {key} must be true or false, is {value!r}.")
