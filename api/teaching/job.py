@@ -27,8 +27,9 @@ NICE = 10
 INSTALL = "pip install 'wearvision[training]'"
 STOPPED = 3
 """Exit status of a training that was asked to stop."""
-_RUN = 'trap : TERM; out="$1"; shift; nice -n "$@"; echo $? >"$out.part"; mv "$out.part" "$out"'
-"""Of a shell, which outlives the training by the moment it takes to write down what that ended with."""
+_RUN = 'echo $$ >group; trap : TERM; out="$1"; shift; nice -n "$@"; echo $? >"$out.part"; mv "$out.part" "$out"'
+"""Of a shell, which outlives the training by the moment it takes to write down what that ended with. It writes down the
+number of its group, too: whoever began it may have been killed before it could."""
 _LINE_BYTES = 65536
 
 
@@ -61,7 +62,7 @@ class Job:
             OSError: it could not be started, or another one still works in this folder.
         """
         self.out.mkdir(parents=True, exist_ok=True)
-        for old in (self._exit, self.out / "stop"):
+        for old in (self._exit, self._group, self.out / "stop"):
             old.unlink(missing_ok=True)
         lock = os.open(self._lock, os.O_RDWR | os.O_CREAT, 0o600)
         try:
@@ -138,16 +139,23 @@ class Job:
         """Sends a signal to the whole group, if it still lives.
 
         Args:
-            pid: As ``begin`` gave it.
+            pid: As ``begin`` gave it; 0: nobody knows, but it wrote that down itself.
             kill: True: it gets no time to finish.
         """
-        if self.is_alive():
+        if not pid:
+            with suppress(OSError, ValueError):
+                pid = int(self._group.read_text("ascii"))
+        if pid > 0 and self.is_alive():  # 0 would be the group of this very process
             with suppress(ProcessLookupError, PermissionError):
                 os.killpg(pid, signal.SIGKILL if kill else signal.SIGTERM)
 
     @property
     def _exit(self) -> Path:
         return self.folder / "exit"
+
+    @property
+    def _group(self) -> Path:
+        return self.folder / "group"
 
     @property
     def _lock(self) -> Path:

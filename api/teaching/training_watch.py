@@ -25,7 +25,7 @@ from wearvision_api.store.tables import Account, now
 from wearvision_api.store.teaching_tables import TrainingRow
 from wearvision_api.teaching import gate, job, models
 from wearvision_api.teaching.set_export import write as write_set
-from wearvision_api.teaching.trainings import change, options
+from wearvision_api.teaching.trainings import ENDED, change, options
 
 LOG = logging.getLogger(__name__)
 EVERY_S = 1.0
@@ -64,14 +64,29 @@ class Watch:
             if not busy and not job.lacking() and any(row.state == "waiting" for row in found):
                 self._begin()
 
+    def tidy(self) -> None:
+        """Removes what a service that was killed meanwhile left of trainings that had ended, copies of photos first."""
+        with self.house.session(writes=False) as session:
+            ended = {row.id: row.state for row in session.scalars(select(TrainingRow)) if row.state in ENDED}
+        for training_id, state in ended.items():
+            work = job.Job(self.folder / training_id)
+            if work.data.exists() or (state == "done" and (work.out / "model").exists()):
+                with self._alone() as is_alone:
+                    if is_alone and not work.is_alive():
+                        self._tidy(work, everything=state == "done")
+
     @contextmanager
     def running(self, *, every_s: float = EVERY_S) -> Iterator[None]:
         """Ticks in a thread of its own until the block ends; trainings go on after it."""
         stop = threading.Event()
 
         def run() -> None:
+            is_tidy = False
             while not stop.wait(every_s):
                 try:
+                    if not is_tidy:
+                        self.tidy()
+                        is_tidy = True
                     self.tick()
                 except Exception:
                     LOG.exception("looking after trainings failed; it is tried again")
@@ -181,6 +196,11 @@ class Watch:
                 self._end(session, row, work, "failed", f"The new model could not be taken in: {error}")
         elif status == job.STOPPED or "stop_at" in (row.process or {}):
             self._end(session, row, work, "stopped", "It was stopped, and can go on.")
+        elif status is None and not (row.process or {}).get("pid"):
+            with suppress(Problem):  # the service was killed while it prepared it: begin it again
+                session.refresh(row)
+                change(session, row, state="waiting", process=None)
+                session.commit()
         elif status is None:
             said = "Its process was ended from outside, perhaps with the whole machine; it can go on."
             self._end(session, row, work, "stopped", said)

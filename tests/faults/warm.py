@@ -38,6 +38,8 @@ class Kept:
         if not self.pid:
             try:
                 _run(self.order)
+            except SystemExit as end:
+                os._exit(end.code if isinstance(end.code, int) else int(end.code is not None))
             except BaseException as error:
                 print(f"{type(error).__name__}: {error}", file=sys.stderr, flush=True)
                 os._exit(1)

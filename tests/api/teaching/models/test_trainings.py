@@ -204,6 +204,40 @@ def test_a_killed_process_is_found_dead_and_can_go_on(how: dict[str, Any], quiet
     ticked(watch, quiet, training, "done")
 
 
+def test_a_service_killed_while_it_prepared_a_training_begins_it_again(how: dict[str, Any], quiet: House) -> None:
+    training = asked(quiet)
+    with quiet.session() as session:
+        place = {"host": job.host(), "pid": 0, "folder": str((quiet.settings.data / "trainings").resolve() / training)}
+        trainings.change(session, trainings.find(session, training), state="running", process=place, seen_at=now())
+        session.commit()
+    assert ticked(Watch(quiet), quiet, training, "done").model_id == "site-yard-1"
+
+
+def test_a_training_begun_by_a_service_killed_at_that_moment_is_stopped_and_nobody_else(
+    how: dict[str, Any], quiet: House
+) -> None:
+    how.update(deaf=True, steps=1)
+    watch, training = Watch(quiet, grace=timedelta(seconds=0.2)), asked(quiet)
+    process = ticked(watch, quiet, training, "running").process
+    assert process is not None
+    with quiet.session() as session:  # as it stands on record until the number of the process is committed
+        trainings.change(session, trainings.find(session, training), process={**process, "pid": 0})
+        trainings.stop(session, WHO, trainings.find(session, training))
+        session.commit()
+    assert ticked(watch, quiet, training, "stopped", seconds=10).process["pressed"] >= 2
+    assert not job.Job(quiet.settings.data / "trainings" / training).is_alive()
+
+
+def test_what_a_killed_service_left_of_an_ended_training_goes_when_it_starts(how: dict[str, Any], quiet: House) -> None:
+    training = asked(quiet)
+    ticked(Watch(quiet), quiet, training, "done")
+    left = quiet.settings.data / "trainings" / training / "set"
+    left.mkdir()
+    (left / "photo.jpg").write_bytes(b"a photo")
+    Watch(quiet).tidy()
+    assert not left.exists()
+
+
 def test_a_service_started_anew_finds_it_running(how: dict[str, Any], quiet: House, settings: Settings) -> None:
     how.update(steps=20, pause=0.1)
     training = asked(quiet)
