@@ -14,7 +14,8 @@ import pytest
 from click.testing import CliRunner, Result
 from PIL import Image
 
-from wearvision.cli import PART_NAMES, SUFFIXES, main
+from wearvision.bulk.entries import SUFFIXES
+from wearvision.cli import PART_NAMES, main
 from wearvision.parts import PARTS
 from wearvision.standard import CAUTIONS, GRADES, checks_for
 from wearvision.standard.counter import checks_at_counter

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import json
-import sys
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 
-SUFFIXES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")
-PART_NAMES = ("flame_cell", "electrode", "coupler")
-"""Known without importing the parts, so that ``--help`` is quick; a test holds them to the registry."""
+from wearvision.cli_grade import PART_NAMES, grade, regrade, told
+
 SERVICE_COMMANDS = {
     "administrator": "Makes the first administrator of the service.",
     "erase-photo": "Erases a photo of the service for good, on a lawful request.",
@@ -25,6 +22,7 @@ SERVICE_COMMANDS = {
     "verify": "Checks the service's record and names the first broken link.",
     "import-set": "Takes a labelled folder in, as a data set or as examples.",
     "backup": "Writes all that the service keeps into one file, while it runs.",
+    "migrate": "Brings the service's database up to date, before a new version starts.",
     "policy": "Prints the returns policy in force, with its fingerprint.",
     "regrade-returns": "Shows what another model, limits or policy would say of returns.",
     "retrain": "Trains a new model on a frozen set of the service.",
@@ -47,115 +45,8 @@ def main() -> None:
     """
 
 
-@contextmanager
-def _told() -> Iterator[None]:
-    """Turns our own errors into one line on standard error and exit status 2."""
-    from wearvision.errors import WearvisionError
-
-    try:
-        yield
-    except WearvisionError as error:
-        raise click.UsageError(str(error)) from error
-
-
-@main.command()
-@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--part", type=click.Choice(PART_NAMES), help="The part, if you know it.")
-@click.option("--together", is_flag=True, help="All photos show one and the same part, from several sides.")
-@click.option("--reference", type=click.Path(path_type=Path), help="Photo of the same part when new.")
-@click.option("--limits", type=click.Path(path_type=Path), help="TOML file that overrides rows of the wear standard.")
-@click.option("--model", help="Model folder, or the id of a released model.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object a line instead of tables.")
-@click.option("--overlay", type=click.Path(path_type=Path, file_okay=False), help="Folder for pictures that show why.")
-@click.option("--brief", is_flag=True, help="Measures only, without the hand checks.")
-@click.pass_context
-def grade(
-    context: click.Context,
-    photos: tuple[Path, ...],
-    part: str | None,
-    together: bool,
-    reference: Path | None,
-    limits: Path | None,
-    model: str | None,
-    as_json: bool,
-    overlay: Path | None,
-    brief: bool,
-) -> None:
-    """Grades photos of parts; a folder stands for the photos in it.
-
-    Exit status: 0 when every photo could be read, 1 when one could not, 2 for wrong usage.
-    """
-    from wearvision.errors import PhotoError
-    from wearvision.grade import Grader
-    from wearvision.photo import read_photo
-
-    with _told():
-        grader = Grader(model, limits)
-        files = _files(photos)
-        known = None if reference is None else read_photo(reference)
-    groups: list[list[Path]] = [files] if together else [[file] for file in files]
-    failed = 0
-    for number, group in enumerate(_progress(groups, quiet=as_json)):
-        try:
-            report = grader.grade_part(group, part, known)
-        except PhotoError as error:
-            failed += 1
-            _print_error(", ".join(str(file) for file in group), error, as_json=as_json)
-            continue
-        if as_json:
-            click.echo(json.dumps(report.to_dict(), ensure_ascii=False))
-        else:
-            from wearvision.console import out, report_view
-
-            out().print(report_view(report, grader.limits, checks=not brief))
-        if overlay is not None:
-            _write_overlays(report, grader.limits, overlay, number)
-    context.exit(1 if failed else 0)
-
-
-def _files(given: Sequence[Path]) -> list[Path]:
-    """The files named, folders replaced by the photos in them, in order."""
-    files: list[Path] = []
-    for path in given:
-        if path.is_dir():
-            inside = sorted(file for file in path.iterdir() if file.suffix.lower() in SUFFIXES)
-            if not inside:
-                raise click.UsageError(f"There is no photo in {path}; looked for {', '.join(SUFFIXES)}.")
-            files += inside
-        else:
-            files.append(path)
-    return files
-
-
-def _progress(groups: list[list[Path]], *, quiet: bool) -> Iterator[list[Path]]:
-    """The groups, with a bar on standard error where many are graded at a terminal."""
-    if quiet or len(groups) < 5 or not sys.stderr.isatty():
-        yield from groups
-        return
-    from rich.console import Console
-    from rich.progress import track
-
-    yield from track(groups, "grading", console=Console(stderr=True), transient=True)
-
-
-def _print_error(name: str, error: Any, *, as_json: bool) -> None:
-    if as_json:
-        click.echo(json.dumps({"photo": name, "usable": False, "error": error.to_dict()}, ensure_ascii=False))
-    else:
-        click.echo(f"{name}: {error}", err=True)
-
-
-def _write_overlays(report: Any, limits: Any, folder: Path, number: int) -> None:
-    from PIL import Image
-
-    from wearvision.overlay import overlay
-
-    folder.mkdir(parents=True, exist_ok=True)
-    for index, picture in enumerate(report.pictures):
-        # The numbers keep apart photos of one name from several folders.
-        which = f"{number + 1:03d}" + (f"-{index + 1}" if len(report.pictures) > 1 else "")
-        path = folder / f"{which}-{Path(picture.name).stem}.png"
-        Image.fromarray(overlay(report, limits, number=index)).save(path)
+main.add_command(grade)
+main.add_command(regrade)
 
 
 @main.command()
@@ -194,7 +85,7 @@ def start(symptom: str | None, as_json: bool) -> None:
     from wearvision.standard import CAUTIONS, DEFERENCE, load_starts
 
     data = load_starts()
-    with _told():
+    with told():
         plain = data.to_dict(symptom)
     if as_json:
         click.echo(json.dumps(plain, ensure_ascii=False))
@@ -233,7 +124,7 @@ def confirm(report: Any, readings: tuple[str, ...], clean_ohm: float | None, as_
         raise click.UsageError(f"The report is not a JSON object on one line ({error}); use grade --json.") from error
     if not isinstance(record, dict):
         raise click.UsageError("The report is not a JSON object; use grade --json.")
-    with _told():
+    with told():
         verdict = decide(record, [_entry(name, value) for name, _, value in pairs], clean_ohm=clean_ohm)
     if as_json:
         click.echo(json.dumps(verdict.to_dict(), ensure_ascii=False))
@@ -276,7 +167,7 @@ def return_tag(numbers: tuple[str, ...], pdf: Path) -> None:
     """Writes the tags of returns, true to size, eight a page: one lies in every photo of its part."""
     from wearvision.return_tag_print import draw_return_tags
 
-    with _told():
+    with told():
         drawn = draw_return_tags(numbers)
     try:
         pdf.write_bytes(drawn)

@@ -15,11 +15,14 @@
     │   ├── LabelError            a label: names the field (wearvision.labels)
     │   ├── LimitsError           a limits file: names file, row and reason
     │   ├── ReadingError          a hand-check reading that makes no sense
+    │   ├── RegradeError          a report that cannot be graded again
+    │   ├── ResultsError          a file or folder of results that cannot be read or gone on with
     │   ├── ReturnTagError        a number that no return tag can carry
     │   ├── UnknownPart
     │   ├── UnknownStart
     │   └── WalkError             an answer out of turn in a walk from a symptom
     └── SetupError                the installation is at fault
+        ├── BulkError             many photos cannot be worked on: no workers, no scheduler, a missing extra
         └── ModelError            a model folder is missing, damaged or does not fit
 
 Each carries ``code`` (stable, for programs) and a message that says what was wrong, what was
@@ -87,6 +90,18 @@ class UnsupportedPhoto(PhotoError):
     code = "unsupported"
 
 
+class RegradeError(InputError):
+    """A report cannot be graded again without its photo."""
+
+    code = "no_basis"
+
+
+class ResultsError(InputError):
+    """A file or folder of results cannot be read, written or gone on with."""
+
+    code = "bad_results"
+
+
 class LimitsError(InputError):
     """A limits file is wrong; the message names file, row and reason."""
 
@@ -127,6 +142,12 @@ class SetupError(WearvisionError):
     """The installation is at fault."""
 
     code = "setup"
+
+
+class BulkError(SetupError):
+    """Many photos cannot be worked on: no worker starts, no scheduler answers, an extra is missing."""
+
+    code = "bulk"
 
 
 class ModelError(SetupError):

@@ -1,0 +1,1 @@
+"""Many photos: on all cores of one machine, or on many machines by Dask (extra ``bulk``)."""
