@@ -69,11 +69,11 @@ class _Crew:
     def answers(self, items: Iterator[Any], most: int, stop: threading.Event) -> Iterator[tuple[Any, Any]]:
         held: dict[int, Any] = {}
         ready: dict[int, Any] = {}
-        fed, over = 0, False
+        fed, over, stopped = 0, False, False
         for number in count():
             while True:
-                if stop.is_set() and not over:
-                    over, fed = True, self._forget(fed)
+                if stop.is_set() and not stopped:
+                    over, stopped, fed = True, True, self._forget(fed)
                 while not over and fed - number < most:
                     try:
                         held[fed] = next(items)

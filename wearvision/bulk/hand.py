@@ -64,7 +64,7 @@ class Hand:
             WearvisionError: what the work raised as it started.
         """
         process = self._process or self._start()
-        kind, answer = self._exchange(process, item)
+        kind, answer = self._exchange(process, item, self._longest_s)
         if kind == "failed":
             raise HandFailed(answer)
         return answer
@@ -74,7 +74,7 @@ class Hand:
         self.closed = True
         self._end()
 
-    def _exchange(self, process: subprocess.Popen[bytes], message: Any) -> tuple[str, Any]:
+    def _exchange(self, process: subprocess.Popen[bytes], message: Any, longest_s: float) -> tuple[str, Any]:
         if process.stdin is None or process.stdout is None:
             raise AssertionError("started with pipes")
         late = threading.Event()
@@ -83,7 +83,7 @@ class Hand:
             late.set()
             process.kill()
 
-        clock = threading.Timer(self._longest_s, end)
+        clock = threading.Timer(longest_s, end)
         clock.daemon = True
         clock.start()
         try:
@@ -91,7 +91,7 @@ class Hand:
             kind, answer = receive(process.stdout)
         except (EOFError, OSError, ValueError) as error:
             status = self._end()
-            why = f"took longer than {self._longest_s:g} s" if late.is_set() else f"ended with status {status}"
+            why = f"took longer than {longest_s:g} s" if late.is_set() else f"ended with status {status}"
             raise HandDied(f"the worker process {why}") from error
         finally:
             clock.cancel()
@@ -113,7 +113,7 @@ class Hand:
                 self._end()
                 break
             try:
-                kind, answer = self._exchange(self._process, self._work)
+                kind, answer = self._exchange(self._process, self._work, LONGEST_S)
             except HandDied as error:
                 if attempt + 1 == STARTS and not self.closed:
                     raise BulkError(f"No worker process starts: {error}; is there memory left?") from error
