@@ -71,6 +71,10 @@ class Keeper:
         with self._news:
             return self._pids.get(name, 0)
 
+    def has(self, name: str) -> bool:
+        """Whether it was begun, be it over or not; asked while the news is held, as by ``wait``."""
+        return name in self._pids or name in self.ends
+
     def kill(self, name: str) -> bool:
         """SIGKILL, whatever it is doing; whether there was a process to kill."""
         pid = self.pid(name)

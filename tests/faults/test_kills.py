@@ -32,7 +32,7 @@ class Campaign:
 
     Attributes:
         name: For the table.
-        share: Of all kills.
+        share: Of all kills; the rest falls on trainings.
         processes: Over one database and one store.
         postgres: Whether the database is PostgreSQL; else SQLite.
     """
@@ -44,10 +44,10 @@ class Campaign:
 
 
 CAMPAIGNS = (
-    Campaign("SQLite, one process", 0.28),
-    Campaign("SQLite, one of two processes", 0.22, 2),
-    Campaign("PostgreSQL, one process", 0.25, 1, postgres=True),
-    Campaign("PostgreSQL, one of two processes", 0.25, 2, postgres=True),
+    Campaign("SQLite, one process", 0.22),
+    Campaign("SQLite, one of two processes", 0.18, 2),
+    Campaign("PostgreSQL, one process", 0.20, 1, postgres=True),
+    Campaign("PostgreSQL, one of two processes", 0.20, 2, postgres=True),
 )
 
 
@@ -103,7 +103,7 @@ def test_services_killed_hundreds_of_times(
     keeper: Keeper, postgres: Server, small: bytes, tmp_path: Path, pytestconfig: pytest.Config
 ) -> None:
     """All kinds at the same time."""
-    kills, seconds = pytestconfig.getoption("kills", 0) or 40, pytestconfig.getoption("seconds", 2.0)
+    kills, seconds = pytestconfig.getoption("kills", 0) or 50, pytestconfig.getoption("seconds", 2.0)
     with ExitStack() as stack, ThreadPoolExecutor(len(CAMPAIGNS)) as pool:
         running = []
         for one in CAMPAIGNS:
@@ -111,4 +111,4 @@ def test_services_killed_hundreds_of_times(
             share = round(kills * one.share)
             running.append(pool.submit(survive, one, keeper, database, small, tmp_path, share, seconds))
         rows = [one.result() for one in running]
-    assert sum(row.kills for row in rows) >= kills
+    assert sum(row.kills for row in rows) >= 0.8 * kills - 2
