@@ -32,8 +32,13 @@ class Patient(H11Protocol):
         super().connection_lost(exc)
         self._rest()
 
+    @property
+    def _is_idle(self) -> bool:
+        """Whether no request is at work here: its head is awaited, or it was answered and goes on sending its body."""
+        return self.conn.their_state is h11.IDLE or (self.cycle is not None and self.cycle.response_complete)
+
     def _watch(self) -> None:
-        if self.conn.their_state is not h11.IDLE:
+        if not self._is_idle:
             self._rest()
         elif self._waits is None and not self.transport.is_closing():
             self._waits = self.loop.call_later(self.head_s, self._give_up)
@@ -45,7 +50,7 @@ class Patient(H11Protocol):
 
     def _give_up(self) -> None:
         self._waits = None
-        if self.conn.their_state is h11.IDLE and not self.transport.is_closing():
+        if self._is_idle and not self.transport.is_closing():
             self.transport.close()
 
 

@@ -124,6 +124,11 @@ def test_head_that_comes_letter_by_letter_is_cut_off() -> None:
     async def ends(reader: asyncio.StreamReader) -> bool:
         return await asyncio.wait_for(reader.read(1), 10) == b""
 
+    async def drip(writer: asyncio.StreamWriter) -> None:
+        while True:
+            writer.write(b"a")
+            await asyncio.sleep(0.05)
+
     async def try_it() -> None:
         config = uvicorn.Config(app, http=Soon, lifespan="off", log_config=None)  # type: ignore[arg-type]
         config.load()
@@ -142,6 +147,13 @@ def test_head_that_comes_letter_by_letter_is_cut_off() -> None:
             assert (await reader.readuntil(b"\r\n\r\n")).startswith(b"HTTP/1.1 204")
         writer.write(b"GET / HT")
         assert await ends(reader), "half a second head was waited for"
+        writer.close()
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        writer.write(b"POST / HTTP/1.1\r\nHost: x\r\nContent-Length: 9999\r\n\r\n")
+        assert (await reader.readuntil(b"\r\n\r\n")).startswith(b"HTTP/1.1 204"), "as a refusal comes"
+        dripping = asyncio.create_task(drip(writer))
+        assert await ends(reader), "a body that nobody wants any more was waited for"
+        dripping.cancel()
         writer.close()
         server.close()
         await server.wait_closed()
