@@ -206,6 +206,14 @@ def override(
     return seen(f"/grades/{grade_id}#headline")
 
 
+@router.post("/grades/{grade_id}/override/back")
+def take_back_override(session: SessionDep, grade_id: GradeId, who: Writer) -> RedirectResponse:
+    """Takes the grade by eye back."""
+    grading.take_back_override(session, who, grading.find(session, who, grade_id))
+    session.commit()
+    return seen(f"/grades/{grade_id}#headline")
+
+
 @router.post("/grades/{grade_id}/outcome")
 def outcome(
     session: SessionDep, grade_id: GradeId, who: Writer, done: Field = "", note: Field = ""

@@ -186,6 +186,17 @@ def override(
     )
 
 
+@router.delete("/{grade_id}/override", response_model=GradePublic, summary="Take the grade by eye back")
+def take_back_override(
+    request: Request,
+    session: SessionDep,
+    grade_id: GradeId,
+    who: Annotated[Caller, needs("grades:write")],
+) -> GradePublic:
+    """Lets photo and readings count again; the record keeps both steps."""
+    return _change(request, session, who, grade_id, lambda row: grading.take_back_override(session, who, row))
+
+
 @router.put("/{grade_id}/outcome", response_model=GradePublic, summary="What was done")
 def outcome(
     request: Request,

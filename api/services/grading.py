@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Select, or_, select
+from sqlalchemy import Select, null, or_, select
 from sqlalchemy.orm import Session
 
 from wearvision.confirm import confirm
@@ -20,6 +20,7 @@ from wearvision.wiping import wiping_pair
 from wearvision_api.accounts.roles import Caller
 from wearvision_api.house import House
 from wearvision_api.problems import Problem
+from wearvision_api.record import ledger
 from wearvision_api.services import photos
 from wearvision_api.services.standing import erased_on as erased_on
 from wearvision_api.services.standing import holds as holds
@@ -167,11 +168,36 @@ def _entered(value: Any, unit: str) -> Any:
 
 def override(session: Session, who: Caller, row: GradeRow, grade: Grade, reason: str) -> GradeRow:
     """Puts a person's eye above photo and readings, with the reason. The caller commits."""
+    before = _by_eye(row)
     row.override = {"grade": grade, "reason": reason, "by": who.name, "at": _stamp()}
     row.version += 1
     session.flush()
     told.tell_by_eye(session, row)
+    ledger.append(session, who.name, "graded by eye", "grade", row.id, before=before, after=_by_eye(row))
     return row
+
+
+def take_back_override(session: Session, who: Caller, row: GradeRow) -> GradeRow:
+    """Takes a grade by eye back: photo and readings count again; the record keeps both steps. The caller commits.
+
+    Raises:
+        Problem: nobody has graded it by eye.
+    """
+    before = _by_eye(row)
+    if before is None:
+        raise Problem("conflict", "Nobody has graded it by eye.")
+    row.override = null()
+    row.version += 1
+    session.flush()
+    session.refresh(row, ("override",))
+    told.tell_by_eye(session, row)
+    ledger.append(session, who.name, "took the grade by eye back", "grade", row.id, before=before)
+    return row
+
+
+def _by_eye(row: GradeRow) -> dict[str, str] | None:
+    """What the record keeps of a grade by eye: who and what; never the reason, which is free text."""
+    return None if row.override is None else {"grade": row.override["grade"], "by": row.override["by"]}
 
 
 def outcome(session: Session, who: Caller, row: GradeRow, done: str, note: str) -> GradeRow:

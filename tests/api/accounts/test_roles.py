@@ -89,7 +89,7 @@ def guards_of(route: APIRoute) -> set[str]:
 def address(name: str) -> str:
     """An address with no record behind it."""
     path = name.split(" ", 1)[1]
-    filled = re.sub(r"\{part\}", "coupler", re.sub(r"\{number\}", "0", path))
+    filled = re.sub(r"\{part\}", "coupler", re.sub(r"\{number\}", "0", path.replace("{place}", "1")))
     return re.sub(r"\{[^}]+\}", NO_ID, filled)
 
 

@@ -7,6 +7,9 @@ import io
 import pytest
 from bs4 import BeautifulSoup, Tag
 from PIL import Image
+from sqlalchemy import select
+
+from wearvision_api.store.record_tables import LogRow
 
 from .conftest import CELL, SAMPLES, Pages, photo
 
@@ -120,6 +123,25 @@ def test_an_eye_stands_above_readings(pages: Pages) -> None:
     headline = text(pages.read(page).find(id="headline"))
     assert headline.startswith("Clean-and-reuse Graded by eye")
     pages.send(f"{page}/override", 422, grade="replace", reason="")
+
+
+def test_a_grade_by_eye_can_be_taken_back_and_the_record_keeps_both(pages: Pages) -> None:
+    page = pages.grade(CELL)
+    before = text(pages.read(page).find(id="headline"))
+    pages.send(f"{page}/override/back", 409)
+    pages.send(f"{page}/override", grade="replace", reason="Looked worse by hand")
+    assert text(pages.read(page).find(id="headline")) != before
+    pages.send(f"{page}/override/back")
+    shown = pages.read(page)
+    assert text(shown.find(id="headline")) == before
+    assert shown.find("form", action=f"{page}/override/back") is None
+    pages.send(f"{page}/override/back", 409)
+    house = pages.client.app.state.house
+    with house.session(writes=False) as session:
+        query = select(LogRow).where(LogRow.subject == page.rsplit("/", 1)[1]).order_by(LogRow.place)
+        kept = [(row.what, row.entry) for row in session.scalars(query)]
+    assert [what for what, _ in kept] == ["graded by eye", "took the grade by eye back"]
+    assert all('"grade":"replace"' in entry and "by hand" not in entry for _, entry in kept)
 
 
 def test_what_was_done_stands_apart_from_the_grade(pages: Pages) -> None:
