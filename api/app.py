@@ -7,6 +7,7 @@ from contextlib import asynccontextmanager
 from functools import cache
 from importlib.metadata import version
 
+from anyio import to_thread
 from fastapi import APIRouter, FastAPI
 from fastapi.middleware.gzip import GZipMiddleware
 from fastapi.staticfiles import StaticFiles
@@ -15,6 +16,7 @@ from starlette.types import ASGIApp
 
 from wearvision_api import examples, problems
 from wearvision_api.doors import Doors
+from wearvision_api.draining import drained
 from wearvision_api.headers import SecurityHeaders
 from wearvision_api.house import House
 from wearvision_api.metrics import Counts, Standing, Watch
@@ -75,6 +77,8 @@ from wearvision_api.settings import Settings
 from wearvision_api.teaching.shadow import AfterAnswer
 from wearvision_api.teaching.training_watch import Watch as TrainingWatch
 
+SPARE_THREADS = 8
+"""For health and metrics, which hold no place."""
 DESCRIPTION = (
     "Grades wear of burner parts from a photo. The photo is a first look: a measurement wins over it; the equipment "
     "maker's manual, the local code and a licensed technician win over both."
@@ -163,7 +167,15 @@ def create_app(settings: Settings) -> FastAPI:
         app.state.house = House.open(settings)
         try:
             house: House = app.state.house
-            with daily(house), house.current.watched(), house.shadow.running(), TrainingWatch(house).running():
+            # A thread for each place: what waits for a store or for hands takes none from the others.
+            to_thread.current_default_thread_limiter().total_tokens = settings.requests + SPARE_THREADS
+            with (
+                drained(app, settings.drain_s),
+                daily(house),
+                house.current.watched(),
+                house.shadow.running(),
+                TrainingWatch(house).running(),
+            ):
                 yield
         finally:
             app.state.house.close()

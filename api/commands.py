@@ -29,6 +29,10 @@ from wearvision_api.teaching.set_commands import SET_COMMANDS
 @option("tls_key", click.Path(path_type=Path, exists=True, dir_okay=False))
 @option("proxy")
 @option("hosts")
+@option("processes")
+@option("drain_s")
+@option("migrate")
+@option("connections")
 @option("limits", click.Path(path_type=Path, exists=True, dir_okay=False))
 @option("policy", click.Path(path_type=Path, exists=True, dir_okay=False))
 @option("ask_share")
@@ -52,6 +56,32 @@ def serve(**given: Any) -> None:
         run(settings, lambda at: click.echo(f"wearvision serves {at} {where}; stop it with Ctrl-C.", err=True))
     except WearvisionError as error:
         raise click.ClickException(str(error)) from error
+
+
+@click.command()
+@option("data", FOLDER)
+@option("database")
+def migrate(**given: Any) -> None:
+    """Brings the database's tables up to date; the service may be running.
+
+    Run it once before processes of a new version start. Those of the version before go on meanwhile, unless the
+    version's notes say otherwise.
+    """
+    from sqlalchemy.exc import SQLAlchemyError
+
+    from wearvision.errors import SetupError
+    from wearvision_api.store import schema
+    from wearvision_api.store.engine import open_engine
+
+    engine = open_engine(settings_from(given).database_url)
+    try:
+        before = schema.revision(engine)
+        schema.settle(engine, may_migrate=True)
+        click.echo(f"The tables are at {schema.revision(engine)}; before: {before or 'none'}.", err=True)
+    except (SetupError, SQLAlchemyError) as error:
+        raise click.ClickException(str(error)) from error
+    finally:
+        engine.dispose()
 
 
 @click.command()
@@ -142,6 +172,7 @@ def sweep(**given: Any) -> None:
 COMMANDS: dict[str, click.Command] = {
     "administrator": administrator,
     "backup": backup,
+    "migrate": migrate,
     "restore": restore,
     "serve": serve,
     "sweep": sweep,

@@ -19,7 +19,8 @@ from wearvision_api.record.keys import RecordKey, open_key
 from wearvision_api.returns.policy_table import Policy, load_policy
 from wearvision_api.settings import Settings
 from wearvision_api.store.blobs import Blobs
-from wearvision_api.store.engine import migrate, open_engine
+from wearvision_api.store.engine import open_engine
+from wearvision_api.store.schema import settle
 from wearvision_api.teaching.current import Current
 from wearvision_api.teaching.gate import Gate, load_gate
 from wearvision_api.teaching.models import ModelFiles
@@ -50,15 +51,16 @@ class House:
 
     @classmethod
     def open(cls, settings: Settings) -> House:
-        """Opens everything, migrates the database, makes the local account and names the record's key in it.
+        """Opens everything, sees to the tables, makes the local account and names the record's key in it.
 
         Raises:
-            wearvision.errors.SetupError, LimitsError, wearvision_api.returns.policy_table.PolicyError,
+            wearvision.errors.SetupError: the tables do not fit this program, or the store lacks its library.
+            wearvision.errors.LimitsError, wearvision_api.returns.policy_table.PolicyError,
                 wearvision_api.teaching.gate.GateError: model, limits, the record's key, policy or gate cannot be used.
             sqlalchemy.exc.OperationalError: the database does not answer.
         """
-        engine = open_engine(settings.database_url)
-        migrate(engine)
+        engine = open_engine(settings.database_url, connections=settings.connections)
+        settle(engine, may_migrate=settings.migrate)
         blobs = Blobs(settings.blob_url)
         blobs.check()
         blobs.remove_drafts()

@@ -5,15 +5,19 @@ from __future__ import annotations
 import socket
 from collections.abc import Callable
 from ipaddress import IPv6Address, ip_address
+from typing import Any
 
 import uvicorn
+from fastapi import FastAPI
 
 from wearvision.errors import SetupError
 from wearvision.standard.limits import load_limits
 from wearvision_api import logs
 from wearvision_api.app import create_app
+from wearvision_api.patience import Patient
 from wearvision_api.returns.policy_table import load_policy
 from wearvision_api.settings import Settings
+from wearvision_api.several import serve_several
 from wearvision_api.teaching.gate import load_gate
 
 GRACE_S = 30
@@ -30,7 +34,7 @@ def serve(settings: Settings, ready: Callable[[str], None]) -> None:
         ready: Is told the address once requests are answered.
 
     Raises:
-        wearvision.errors.SetupError: the address cannot be listened on.
+        wearvision.errors.SetupError: the address cannot be listened on, or none of several processes could start.
         wearvision.errors.LimitsError, wearvision_api.returns.policy_table.PolicyError,
             wearvision_api.teaching.gate.GateError: a table is wrong.
     """
@@ -39,20 +43,35 @@ def serve(settings: Settings, ready: Callable[[str], None]) -> None:
     load_gate(settings.gate)
     door = listen(settings.host, settings.port)
     logs.configure()
-    config = uvicorn.Config(
-        create_app(settings),
+    address = address_of(settings, door.getsockname()[1])
+    with door:
+        if settings.processes > 1:
+            serve_several(settings, door, lambda: ready(address))
+        else:
+            _Server(config_of(settings, create_app(settings)), lambda: ready(address)).run(sockets=[door])
+
+
+def config_of(settings: Settings, app: FastAPI | Callable[[], FastAPI], **more: Any) -> uvicorn.Config:
+    """How the server is set.
+
+    Args:
+        settings: Of the service.
+        app: It, or with ``factory=True`` what makes it.
+        more: Further settings of the server's own.
+    """
+    return uvicorn.Config(
+        app,
         ssl_certfile=str(settings.tls_certificate) if settings.tls_certificate else None,
         ssl_keyfile=str(settings.tls_key) if settings.tls_key else None,
         proxy_headers=bool(settings.proxy),
         forwarded_allow_ips=settings.proxy or None,
+        http=Patient,
         timeout_graceful_shutdown=GRACE_S,
         server_header=False,
         access_log=False,  # it would log addresses of people and query strings; api/metrics.py logs instead
         log_config=None,
+        **more,
     )
-    address = address_of(settings, door.getsockname()[1])
-    with door:
-        _Server(config, lambda: ready(address)).run(sockets=[door])
 
 
 class _Server(uvicorn.Server):

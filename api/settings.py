@@ -25,6 +25,8 @@ class Settings(BaseSettings):
     database: str = Field(
         "", description="Database address, such as postgresql+psycopg://…; empty: SQLite in the data folder."
     )
+    migrate: bool = Field(True, description="Bring the database's tables up to date at the start.")
+    connections: int = Field(50, ge=2, description="Connections to a database server, at most.")
     blobs: str = Field("", description="Where photos lie, as an fsspec address; empty: in the data folder.")
     host: str = Field("127.0.0.1", description="Address to listen on.")
     port: int = Field(8460, ge=0, le=65535, description="Port to listen on; 0 takes a free one.")
@@ -45,6 +47,10 @@ class Settings(BaseSettings):
     model: str = Field("", description="Released model or model folder; empty: the default.")
     ask_share: float = Field(
         0.2, ge=0.01, le=1, description="Share of the parts called serviceable whose hand check is asked for by chance."
+    )
+    processes: int = Field(1, ge=1, le=64, description="Processes at this port; they divide hands and places.")
+    drain_s: float = Field(
+        0, ge=0, le=60, description="Seconds in which a stop says 'not ready' first, so that a proxy looks elsewhere."
     )
     workers: int = Field(os.cpu_count() or 1, ge=1, description="Photos graded at the same time.")
     waiting: int = Field(16, ge=0, description="Gradings that may wait; more are answered 503.")
@@ -88,6 +94,12 @@ class Settings(BaseSettings):
                 "the TLS proxy in front"
             )
         return self
+
+    @property
+    def share(self) -> Settings:
+        """Of one process among ``processes``: hands, queue, places and connections are divided, rounded up."""
+        divided = ("workers", "waiting", "requests", "connections")
+        return self.model_copy(update={name: -(-getattr(self, name) // self.processes) for name in divided})
 
     @property
     def loopback(self) -> bool:

@@ -11,7 +11,8 @@ from wearvision_api.problems import Problem
 from wearvision_api.routes.account_schemas import Name
 from wearvision_api.services import accounts
 from wearvision_api.settings import Settings
-from wearvision_api.store.engine import migrate, open_engine
+from wearvision_api.store.engine import open_engine
+from wearvision_api.store.schema import settle
 from wearvision_api.store.tables import Account
 
 
@@ -30,7 +31,7 @@ def make_administrator(settings: Settings, name: str, password: str) -> bool:
         raise Problem("invalid", "A name has 1 to 80 characters, and no control characters.") from error
     engine = open_engine(settings.database_url)
     try:
-        migrate(engine)
+        settle(engine, may_migrate=settings.migrate)
         with Session(engine, expire_on_commit=False) as session:
             row = session.scalar(accounts.listed().where(Account.name == name))
             if row is None:

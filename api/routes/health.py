@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Request
 from sqlalchemy import text
 
 from wearvision_api.deps import HouseDep, SessionDep
@@ -18,8 +18,10 @@ async def healthz() -> dict[str, str]:
 
 
 @router.get("/readyz", summary="Able to work")
-def readyz(house: HouseDep, session: SessionDep) -> dict[str, str]:
-    """Database and photo store answer, too."""
+def readyz(request: Request, house: HouseDep, session: SessionDep) -> dict[str, str]:
+    """Database and photo store answer, too, and nobody has told the process to stop."""
+    if request.app.state.draining:
+        raise Problem("not-ready", "The process is about to stop; what is sent meanwhile is still answered.")
     try:
         session.execute(text("select 1"))
         house.blobs.check()

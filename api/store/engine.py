@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 from typing import Any
 
 from alembic import command
 from alembic.config import Config
 from sqlalchemy import Engine, create_engine, event, make_url
+from sqlalchemy.exc import OperationalError
 
 from wearvision.errors import SetupError
 from wearvision_api.store.blobs import sync_folder
@@ -15,6 +17,8 @@ from wearvision_api.store.blobs import sync_folder
 MIGRATIONS = Path(__file__).parent / "migrations"
 BUSY_MS = 15_000
 """How long a writer waits for another one before SQLite gives up."""
+MIGRATION_TRIES = 20
+MIGRATION_PAUSE_S = 0.5
 SERVER: dict[str, Any] = {
     "connect_timeout": 5,
     "tcp_user_timeout": 15_000,
@@ -36,15 +40,21 @@ POOL: dict[str, Any] = {
     "hide_parameters": True,  # errors are logged, and values may be names or hashes of passwords
 }
 
+TOGETHER = 50
+"""Connections of one process to its database, unless said otherwise."""
 
-def open_engine(url: str) -> Engine:
+
+def open_engine(url: str, *, connections: int = TOGETHER) -> Engine:
     """An engine whose commits are on disk when they return.
 
     Args:
         url: Address in SQLAlchemy's form; the folder of an SQLite file is made.
+        connections: To a database server, at most; its limit is shared by all processes.
     """
     if not url.startswith("sqlite"):
-        return create_engine(url, pool_pre_ping=True, connect_args=_for_server(url), **POOL)
+        kept = min(connections, int(POOL["pool_size"]))
+        pool = POOL | {"pool_size": kept, "max_overflow": connections - kept}
+        return create_engine(url, pool_pre_ping=True, connect_args=_for_server(url), **pool)
     Path(url.removeprefix("sqlite:///")).parent.mkdir(parents=True, exist_ok=True)
     engine = create_engine(url, connect_args={"timeout": BUSY_MS / 1000}, **POOL)
 
@@ -91,7 +101,21 @@ def migration_config(engine: Engine) -> Config:
 
 
 def migrate(engine: Engine, revision: str = "head") -> None:
-    """Brings the tables to a revision; does nothing where they are there already."""
-    command.upgrade(migration_config(engine), revision)
+    """Brings the tables to a revision; does nothing where they are there already.
+
+    Processes that come together do so one after another. Where requests hold a table that is to be changed, it lets
+    them go first and tries again a few times, so that nobody queues behind it for long.
+
+    Raises:
+        sqlalchemy.exc.OperationalError: a table was never free.
+    """
+    for left in reversed(range(MIGRATION_TRIES)):
+        try:
+            command.upgrade(migration_config(engine), revision)
+            break
+        except OperationalError as error:
+            if not left or "lock timeout" not in str(error.orig).lower():
+                raise
+            time.sleep(MIGRATION_PAUSE_S)
     if engine.dialect.name == "sqlite" and engine.url.database:
         sync_folder(Path(engine.url.database).parent)  # the file's name, too, must survive a loss of power

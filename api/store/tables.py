@@ -129,6 +129,14 @@ class Reply(Base):
     created_at: Mapped[datetime] = mapped_column(default=now, index=True)
 
 
+class SchemaFloor(Base):
+    """One row: the oldest revision whose programs still work on these tables; see ``store/schema.py``."""
+
+    __tablename__ = "schema_floor"
+    id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    revision: Mapped[str] = mapped_column(String(32))
+
+
 class Owned:
     """Columns of every record that somebody makes."""
 

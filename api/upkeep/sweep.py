@@ -12,6 +12,7 @@ from wearvision_api.record.tombstones import to_remove
 from wearvision_api.store.blobs import Blobs
 from wearvision_api.store.engine import open_existing
 from wearvision_api.store.record_tables import APPEND_ONLY
+from wearvision_api.store.schema import demand_known
 from wearvision_api.store.tables import Base
 
 IDLE_S = 24 * 3600.0
@@ -56,10 +57,11 @@ def sweep_address(database_url: str, blobs: Blobs) -> Swept:
     """Sweeps a store by the records of a database.
 
     Raises:
-        wearvision.errors.SetupError: there is no such database.
+        wearvision.errors.SetupError: there is no such database, or a newer program made it.
     """
     engine = open_existing(database_url)
     try:
+        demand_known(engine)
         with Session(engine.execution_options(writes=False)) as session:
             return sweep(session, blobs)
     finally:

@@ -27,7 +27,9 @@ with engine.connect() as connection:
         raw.execute("PRAGMA foreign_keys=OFF")
     try:
         if not is_sqlite:
+            connection.execute(text("set local lock_timeout = 0"))
             connection.execute(text("select pg_advisory_xact_lock(:key)"), {"key": ONE_AT_A_TIME})
+            connection.execute(text("set local lock_timeout = 2000"))  # whoever waits for a table makes all others wait
         context.configure(
             connection=connection,
             target_metadata=Base.metadata,
