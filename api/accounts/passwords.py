@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import unicodedata
+from functools import cache
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
@@ -21,6 +22,7 @@ COMMON = (
     "changeme", "1234567890", "0987654321", "abcdefghij", "1q2w3e4r5t", "secret", "burner", "wearvision",
 )  # fmt: skip
 """Widely used passwords' stems (common knowledge, no published list), and words that lie near here."""
+USUAL = PasswordHasher()
 
 
 def demand_good(password: str, name: str) -> None:
@@ -50,6 +52,11 @@ def _normal(password: str) -> str:
     return unicodedata.normalize("NFKC", password)
 
 
+@cache
+def _hash_of_nobody(hasher: PasswordHasher) -> str:
+    return hasher.hash("of no account")
+
+
 class Passwords:
     """Hashes and checks passwords, few at a time.
 
@@ -57,10 +64,10 @@ class Passwords:
         hasher: Of the library; its parameters are those of new hashes.
     """
 
-    def __init__(self, hasher: PasswordHasher | None = None) -> None:
-        self._hasher = hasher or PasswordHasher()
+    def __init__(self, hasher: PasswordHasher = USUAL) -> None:
+        self._hasher = hasher
         self._places = threading.BoundedSemaphore(HASHING)
-        self._nobodys = self._hasher.hash("of no account")
+        self._nobodys = _hash_of_nobody(hasher)
 
     def hash(self, password: str) -> str:
         """The hash to keep, with its salt and parameters in it."""
