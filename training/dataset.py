@@ -29,6 +29,7 @@ from wearvision.parts import PARTS, region_names
 from wearvision.standard import load_limits
 from wearvision_training.example import Example
 from wearvision_training.families import Split, families
+from wearvision_training.leaving import leave_with
 from wearvision_training.recipe import Engine
 
 SHARD = 50
@@ -173,8 +174,9 @@ def _unpacked(path: Path) -> NDArray[np.uint8]:
     return np.stack(pictures).astype(np.uint8)
 
 
-def _take_device(devices: Any) -> None:
+def _take_device(devices: Any, parent: int) -> None:
     """Gives a worker its device: the number of an accelerator, or ``"cpu"``; must come before Mitsuba is loaded."""
+    leave_with(parent)
     device = devices.get()
     os.environ["WEARVISION_RENDER"] = "cpu" if device == "cpu" else "cuda"
     os.environ["WEARVISION_RENDER_THREADS"] = "1"
@@ -242,7 +244,7 @@ def build(
         dealt.put(devices[index % len(devices)])
     made = 0
     with (
-        ProcessPoolExecutor(workers, context, initializer=_take_device, initargs=(dealt,)) as pool,
+        ProcessPoolExecutor(workers, context, initializer=_take_device, initargs=(dealt, os.getpid())) as pool,
         tqdm(total=plan.count, desc=f"drawing {plan.split}", unit="picture", disable=not progress) as bar,
     ):
         for count in pool.map(make_shard, tasks):

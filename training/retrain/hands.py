@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import os
 import signal
-import threading
-import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
@@ -13,6 +11,7 @@ from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import get_context
 from typing import TypeVar
 
+from wearvision_training.leaving import leave_with
 from wearvision_training.retrain.progress import Failed
 
 Task = TypeVar("Task")
@@ -28,13 +27,7 @@ def _begin(parent: int) -> None:
     import cv2
 
     cv2.setNumThreads(1)
-
-    def watch() -> None:
-        while os.getppid() == parent:
-            time.sleep(1.0)
-        os._exit(1)
-
-    threading.Thread(target=watch, daemon=True).start()
+    leave_with(parent)
 
 
 class Hands:
