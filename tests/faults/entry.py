@@ -11,7 +11,8 @@ from wearvision_api.accounts.roles import scopes_of
 from wearvision_api.accounts.secrets import form_token
 from wearvision_api.settings import Settings
 
-NAME, PASSWORD = "anna", "yard gate 7 opens at dawn"
+NAME = "anna"
+PASSWORD = "yard gate 7 opens at dawn"
 
 
 def administrator(settings: Settings) -> None:
@@ -19,10 +20,10 @@ def administrator(settings: Settings) -> None:
     make_administrator(settings, NAME, PASSWORD)
 
 
-def log_in(address: str, timeout_s: float = 20.0) -> tuple[str, float]:
+def log_in(address: str, timeout_s: float = 60.0, *, password: str = PASSWORD) -> tuple[str, float]:
     """Logs in; gives the cookie's secret, empty where that was refused, and the seconds it took."""
     begun = time.monotonic()
-    form = {"name": NAME, "password": PASSWORD}
+    form = {"name": NAME, "password": password}
     answer = httpx.post(f"{address}/login", data=form, timeout=timeout_s, trust_env=False)
     return answer.cookies.get("wearvision", "") if answer.status_code == 303 else "", time.monotonic() - begun
 
@@ -35,7 +36,7 @@ def token(address: str) -> str:
         json={"name": "faults", "scopes": list(scopes_of("administrator"))},
         cookies={"wearvision": cookie},
         headers={"X-CSRF": form_token(cookie)},
-        timeout=20,
+        timeout=60,
         trust_env=False,
     )
     return str(answer.raise_for_status().json()["token"])

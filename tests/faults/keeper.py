@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from typing import Any
 import httpx
 
 WARM = Path(__file__).with_name("warm.py")
-PATIENCE_S = 120.0
+PATIENCE_S = 300.0
 """Generous: the machine may be busy with other work. How long it takes is measured and printed."""
 
 
@@ -26,15 +27,16 @@ class Keeper:
 
     Args:
         kind: ``service`` or ``training``.
+        environment: Of all that it begins, besides its own.
     """
 
-    def __init__(self, kind: str = "service") -> None:
+    def __init__(self, kind: str = "service", environment: Mapping[str, str] | None = None) -> None:
         one_thread = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
         self._process = subprocess.Popen(
             [sys.executable, str(WARM), kind],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            env=os.environ | one_thread,
+            env=os.environ | one_thread | dict(environment or {}),
         )
         self._news = threading.Condition()
         self._pids: dict[str, int] = {}
