@@ -22,7 +22,7 @@ from wearvision.bulk.hand import Hand, ask_twice
 from wearvision.bulk.job import GradeWork
 from wearvision.bulk.parts import Parts
 from wearvision.bulk.tally import Tally
-from wearvision.errors import BulkError
+from wearvision.errors import BulkError, SetupError
 from wearvision.network import ModelFolder
 
 MODEL_FILES = ("model.json", "model.onnx")
@@ -105,8 +105,8 @@ class _Hands:
 _HANDS: dict[str, _Hands] = {}
 
 
-def grade_batch(run: str, batch: Batch, name: str, parts: Parts) -> Tally:
-    """Grades the photos of a batch into a part file.
+def grade_batch(run: str, batch: Batch, name: str, parts: Parts) -> Tally | SetupError:
+    """Grades the photos of a batch into a part file; what no retry can mend is given back, not raised.
 
     Args:
         run: Name of the ``Kit``.
@@ -116,13 +116,12 @@ def grade_batch(run: str, batch: Batch, name: str, parts: Parts) -> Tally:
 
     Raises:
         ResultsError: it cannot be written.
-        WearvisionError: the model cannot be used, or is another one here.
     """
     return _into_part(run, ((0, entry) for entry in batch.entries), name, parts)
 
 
-def regrade_part(run: str, source: Parts, file: str, name: str, parts: Parts | None, chunk: int) -> Tally:
-    """Grades the results of a part file again into another.
+def regrade_part(run: str, source: Parts, file: str, name: str, parts: Parts | None, chunk: int) -> Tally | SetupError:
+    """Grades the results of a part file again into another; otherwise as ``grade_batch``.
 
     Args:
         run: Name of the ``Kit``.
@@ -134,22 +133,24 @@ def regrade_part(run: str, source: Parts, file: str, name: str, parts: Parts | N
 
     Raises:
         ResultsError: a file cannot be read or written.
-        WearvisionError: the model cannot be used, or is another one here.
     """
     lines = list(source.lines(file))
     chunks = [b"".join(lines[at : at + chunk]) for at in range(0, len(lines), chunk)]
     return _into_part(run, ((0, one) for one in chunks), name, parts)
 
 
-def _into_part(run: str, items: Iterator[Any], name: str, parts: Parts | None) -> Tally:
+def _into_part(run: str, items: Iterator[Any], name: str, parts: Parts | None) -> Tally | SetupError:
     if run not in _HANDS:
-        raise BulkError("This worker has not been given the model; run the command again.")
+        return BulkError("This worker has not been given the model; run the command again.")
     hands, tally, lines = _HANDS[run], Tally(), []
-    with hands.one() as hand:
-        for item in items:
-            answer = ask_twice(hand, hands.work, item)
-            tally.add(answer.facts)
-            lines += answer.lines.splitlines(keepends=True)
+    try:
+        with hands.one() as hand:
+            for item in items:
+                answer = ask_twice(hand, hands.work, item)
+                tally.add(answer.facts)
+                lines += answer.lines.splitlines(keepends=True)
+    except SetupError as error:
+        return error
     if parts is not None:
         parts.commit(name, lines)
     return tally

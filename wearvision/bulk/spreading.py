@@ -21,7 +21,7 @@ from wearvision.bulk.parts import Parts
 from wearvision.bulk.regrading import CHUNK
 from wearvision.bulk.results import Done
 from wearvision.bulk.tally import Tally
-from wearvision.errors import BulkError, ResultsError, WearvisionError
+from wearvision.errors import BulkError, ResultsError, SetupError, WearvisionError
 
 FIRST_BATCH = 8
 """Photos of the first batches; they double every eight batches, so that few photos, too, are spread."""
@@ -33,7 +33,7 @@ CONNECT_S = 20
 """Longest wait for a scheduler."""
 
 Progress = Callable[[Tally], None]
-Task = tuple[str, Callable[[Client], Future[Tally]], Callable[[], "list[Task]"]]
+Task = tuple[str, Callable[[Client], Future[Tally | SetupError]], Callable[[], "list[Task]"]]
 """Name, how it is submitted, and what it is split into where its workers die again and again."""
 
 
@@ -189,8 +189,10 @@ def _cannot_split() -> list[Task]:
     raise BulkError("The workers die again and again under one file of results.")
 
 
-def _submit(function: Callable[..., Tally], run: str, *arguments: Any) -> Callable[[Client], Future[Tally]]:
-    def submit(client: Client) -> Future[Tally]:
+def _submit(
+    function: Callable[..., Tally | SetupError], run: str, *arguments: Any
+) -> Callable[[Client], Future[Tally | SetupError]]:
+    def submit(client: Client) -> Future[Tally | SetupError]:
         return client.submit(function, run, *arguments, key=f"{run}-{uuid.uuid4().hex}", pure=False, retries=TRIES)
 
     return submit
@@ -226,7 +228,7 @@ def _follow(
     client: Client, tasks: Iterator[Task], tally: Tally, stop: threading.Event, progress: Progress | None
 ) -> None:
     """Keeps a bounded number of tasks under way until all are done or it is to stop."""
-    under_way: dict[Future[Tally], Task] = {}
+    under_way: dict[Future[Tally | SetupError], Task] = {}
     done = as_completed()
 
     def begin(task: Task) -> None:
@@ -239,7 +241,10 @@ def _follow(
     for future in done:
         task = under_way.pop(future)
         try:
-            tally.merge(future.result())
+            counts = future.result()
+            if isinstance(counts, SetupError):
+                raise counts
+            tally.merge(counts)
         except KilledWorker:
             for smaller in task[2]():
                 begin(smaller)
@@ -272,7 +277,8 @@ def _client(scheduler: str, cores: int) -> Iterator[Client]:
             n_workers=cores,
             threads_per_worker=1,
             host="127.0.0.1",
-            dashboard_address=None,
+            dashboard_address="127.0.0.1:0",
+            worker_dashboard_address="127.0.0.1:0",
             local_directory=folder,
             silence_logs=logging.ERROR,
         ) as cluster,
