@@ -25,10 +25,12 @@ from wearvision.measure.light import (
     grain,
     grown,
     halved,
+    halved_mask,
     inscribed_px,
     mirrored_spot,
 )
-from wearvision.measure.regions import bounds
+from wearvision.measure.ranks import code_percentile, histogram
+from wearvision.measure.regions import bounds, components
 from wearvision.parts import PartSpec, part_spec
 from wearvision.parts.spec import Mask
 
@@ -79,9 +81,11 @@ def assess(
         small = _too_small(0.0, view, limits)
         return (*assess_frame(image, limits=limits), *small)
     whole = view in ROUND_VIEWS or any(mode.region == "part" and view in mode.views for mode in spec.modes)
+    grey = _grey(image)
+    half, near = halved(grey.astype(np.float32), grown(body, max(3.0, _BAND * size)))
     return (
-        *_focus_faults(image, body, size, limits),
-        *_light_faults(image, body, subject, size, glazed=spec.subject[view] in GLAZED, limits=limits),
+        *_focus_faults(half, near, body, limits),
+        *_light_faults(image, grey, half, body, subject, size, glazed=spec.subject[view] in GLAZED, limits=limits),
         *_frame_faults(subject, whole, limits),
         *_too_small(size, view, limits),
         *(_round_faults(body, subject, limits) if view in ROUND_VIEWS else ()),
@@ -98,8 +102,9 @@ def assess_frame(image: NDArray[np.uint8], *, limits: FitnessLimits | None = Non
     require_rgb(image)
     limits = limits or FitnessLimits()
     everywhere = np.ones(image.shape[:2], bool)
-    faults = list(_exposure_faults(image, everywhere, everywhere, limits))
-    spread = edge_spread(_grey(image), everywhere)
+    grey = _grey(image)
+    faults = list(_exposure_faults(image, grey, everywhere, everywhere, limits))
+    spread = edge_spread(grey.astype(np.float32), everywhere)
     if spread is not None:
         most = max(limits.frame_blur_px, limits.frame_blur_ratio * min(image.shape[:2]))
         faults += _blur_faults(spread, most, limits)
@@ -110,22 +115,21 @@ def _whole(mask: Mask | None, image: NDArray[np.uint8]) -> Mask:
     """The mask with its holes filled (a ring is as large as its disc); nothing where there is none."""
     if mask is None or not mask.any():
         return np.zeros(image.shape[:2], bool)
-    outlines, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    outlines, _ = cv2.findContours(mask.view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     filled = np.zeros(image.shape[:2], np.uint8)
     cv2.drawContours(filled, outlines, -1, 1, cv2.FILLED)
     return filled > 0
 
 
-def _grey(image: NDArray[np.uint8]) -> NDArray[np.float32]:
-    return cv2.cvtColor(image, cv2.COLOR_RGB2GRAY).astype(np.float32)
+def _grey(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    return np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), np.uint8)
 
 
-def _focus_faults(image: NDArray[np.uint8], body: Mask, size: float, limits: FitnessLimits) -> Iterator[Fault]:
+def _focus_faults(half: NDArray[np.float32], near: Mask, body: Mask, limits: FitnessLimits) -> Iterator[Fault]:
     """By the edges of part and outline (a clouded window's rim is still sharp), in the halved picture.
 
     Grain and the blocks of a JPEG are sharp at full size, however soft the picture is; what halving hides is no fault.
     """
-    half, near = halved(_grey(image), grown(body, max(3.0, _BAND * size)))
     spread = edge_spread(half, near)
     window = bounds(body)
     if spread is not None and window is not None:
@@ -149,41 +153,53 @@ def _course(direction_deg: float) -> str:
 
 
 def _light_faults(
-    image: NDArray[np.uint8], body: Mask, subject: Mask, size: float, *, glazed: bool, limits: FitnessLimits
+    image: NDArray[np.uint8],
+    grey: NDArray[np.uint8],
+    half: NDArray[np.float32],
+    body: Mask,
+    subject: Mask,
+    size: float,
+    *,
+    glazed: bool,
+    limits: FitnessLimits,
 ) -> Iterator[Fault]:
     around = grown(body, _SURROUND * size)
-    exposure = list(_exposure_faults(image, around, body, limits))
+    exposure = list(_exposure_faults(image, grey, around, body, limits))
     yield from exposure
-    yield from _noise_faults(_grey(image), around, body, limits)
+    yield from _noise_faults(half, histogram(grey, around), body, limits)
     spot = mirrored_spot(image, subject, outshines=limits.outshines) if glazed else 0.0
     if spot > limits.glare_ratio and not any(fault.kind is FaultKind.TOO_BRIGHT for fault in exposure):
         yield Fault.of(FaultKind.GLARE, spot, limits.glare_ratio)
 
 
-def _noise_faults(grey: NDArray[np.float32], around: Mask, body: Mask, limits: FitnessLimits) -> Iterator[Fault]:
+def _noise_faults(
+    half: NDArray[np.float32], around: NDArray[np.int64], body: Mask, limits: FitnessLimits
+) -> Iterator[Fault]:
     """A sensor's grain lies on the part and all over the picture; a crust or a woven rag lies on one of them."""
-    found = [grain(grey, region) for region in (body, np.ones_like(body))]
-    noise = min((value for value in found if value is not None), default=0.0)
-    low, high = np.percentile(grey[around], (1, 99))
-    share = float(noise / max(1.0, high - low))
+    inside = halved_mask(body)
+    noise = min((value for value in grain(half, inside, np.ones_like(inside)) if value is not None), default=0.0)
+    low, high = (code_percentile(around, pct) for pct in (1, 99))
+    share = noise / max(1.0, high - low)
     if share > limits.noise_ratio:
         yield Fault.of(FaultKind.TOO_NOISY, share, limits.noise_ratio)
 
 
-def _exposure_faults(image: NDArray[np.uint8], around: Mask, body: Mask, limits: FitnessLimits) -> Iterator[Fault]:
+def _exposure_faults(
+    image: NDArray[np.uint8], grey: NDArray[np.uint8], around: Mask, body: Mask, limits: FitnessLimits
+) -> Iterator[Fault]:
     """Dark and bright over the part; a black part on a lit bench is no fault, so the surroundings count."""
-    codes = cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
-    low, top, high = np.percentile(codes[around], (1, 95, 99)) / 255
-    black = float(np.mean(codes[body] <= BLACK_CODE))
+    near, own = histogram(grey, around), histogram(grey, body)
+    low, top, high = (code_percentile(near, pct) / 255 for pct in (1, 95, 99))
+    black = int(own[: BLACK_CODE + 1].sum()) / int(own.sum())
     white, most = _washed_out(image, around, body, limits)
     if top < limits.dark_level:
-        yield Fault.of(FaultKind.TOO_DARK, float(top), limits.dark_level)
+        yield Fault.of(FaultKind.TOO_DARK, top, limits.dark_level)
     elif black > limits.black_ratio:
         yield Fault.of(FaultKind.SHADOWS_CLIPPED, black, limits.black_ratio)
     if white > most:
         yield Fault.of(FaultKind.TOO_BRIGHT, white, most)
     elif top >= limits.dark_level and high - low < limits.contrast:
-        yield Fault.of(FaultKind.LOW_CONTRAST, float(high - low), limits.contrast)
+        yield Fault.of(FaultKind.LOW_CONTRAST, high - low, limits.contrast)
 
 
 def _washed_out(image: NDArray[np.uint8], around: Mask, body: Mask, limits: FitnessLimits) -> tuple[float, float]:
@@ -191,7 +207,8 @@ def _washed_out(image: NDArray[np.uint8], around: Mask, body: Mask, limits: Fitn
 
     Dark marks on a white part stay seen when the white clips, so that alone must be nearly all of it to hide wear.
     """
-    beyond = around & ~body if (around & ~body).any() else body
+    beyond = around & ~body
+    beyond = beyond if beyond.any() else body
     if clipped_share(image, beyond, channels=2) > limits.washed_ratio:
         return clipped_share(image, body, channels=1), limits.bright_ratio
     return clipped_share(image, body, channels=3), limits.blank_ratio
@@ -199,7 +216,7 @@ def _washed_out(image: NDArray[np.uint8], around: Mask, body: Mask, limits: Fitn
 
 def _frame_faults(subject: Mask, whole: bool, limits: FitnessLimits) -> Iterator[Fault]:
     """Where the subject's outline lies on the picture's edge."""
-    outlines, _ = cv2.findContours(subject.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    outlines, _ = cv2.findContours(subject.view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     points = np.concatenate(outlines)[:, 0]
     last = (subject.shape[1] - 1, subject.shape[0] - 1)
     sides = np.stack([points[:, 0] <= 0, points[:, 0] >= last[0], points[:, 1] <= 0, points[:, 1] >= last[1]])
@@ -219,17 +236,23 @@ def _too_small(size: float, view: str, limits: FitnessLimits) -> tuple[Fault, ..
 
 def _round_faults(body: Mask, subject: Mask, limits: FitnessLimits) -> Iterator[Fault]:
     """Tilt and a second part. Only for round views: a pair of electrodes belongs together."""
-    tilt = tilt_deg(subject)
+    pieces = [components(mask) for mask in (body, subject)]
+    tilt = _tilt_deg(pieces[1][0])
     if tilt > limits.tilt_deg:
         yield Fault.of(FaultKind.TOO_TILTED, tilt, limits.tilt_deg)
-    second = max(_second_share(body), _second_share(subject))
+    second = max(_second_share(found) for found in pieces)
     if second > limits.second_ratio:
         yield Fault.of(FaultKind.MORE_THAN_ONE, second, limits.second_ratio)
 
 
 def tilt_deg(mask: Mask) -> float:
     """Tilt at which a round region looks as it does, 0 to 90 degrees, by its second moments."""
-    moments = cv2.moments(_largest(mask).astype(np.uint8), binaryImage=True)
+    pieces = components(mask)
+    return _tilt_deg(pieces[0]) if pieces else 0.0
+
+
+def _tilt_deg(piece: Mask) -> float:
+    moments = cv2.moments(piece.view(np.uint8), binaryImage=True)
     half_sum = (moments["mu20"] + moments["mu02"]) / 2
     swing = float(np.hypot((moments["mu20"] - moments["mu02"]) / 2, moments["mu11"]))
     if half_sum <= 0:
@@ -237,15 +260,6 @@ def tilt_deg(mask: Mask) -> float:
     return float(np.degrees(np.arccos(np.sqrt(max(0.0, half_sum - swing) / (half_sum + swing)))))
 
 
-def _largest(mask: Mask) -> Mask:
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8))
-    if count < 2:
-        return mask
-    largest: Mask = labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
-    return largest
-
-
-def _second_share(mask: Mask) -> float:
+def _second_share(pieces: list[Mask]) -> float:
     """Area of the second connected piece over that of the first, 0 for one piece."""
-    areas = np.sort(cv2.connectedComponentsWithStats(mask.astype(np.uint8))[2][1:, cv2.CC_STAT_AREA])
-    return float(areas[-2] / areas[-1]) if areas.size > 1 else 0.0
+    return np.count_nonzero(pieces[1]) / np.count_nonzero(pieces[0]) if len(pieces) > 1 else 0.0

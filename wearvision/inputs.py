@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from wearvision.measure.colour import require_mask, require_rgb
 from wearvision.measure.focus import edge_spread
 from wearvision.measure.light import clipped_share, halved
+from wearvision.measure.ranks import code_percentile, histogram
 from wearvision.measure.regions import bounds
 
 Mask = NDArray[np.bool_]
@@ -68,12 +69,12 @@ def inputs_of(
         return Inputs(None, None, None, None, energy, none)
     require_mask(part, square.shape, "part")
     longer = max(axis.stop - axis.start for axis in window)
-    grey = cv2.cvtColor(square, cv2.COLOR_RGB2GRAY)
+    grey = np.asarray(cv2.cvtColor(square, cv2.COLOR_RGB2GRAY), np.uint8)
     # Halved as for the fitness check: grain is sharp at full size, however soft the picture is.
     spread = edge_spread(*halved(grey.astype(np.float32), part))
     return Inputs(
         softness=None if spread is None else 2.0 * spread.sigma_px / longer,
-        brightness=float(np.median(grey[part])) / 255,
+        brightness=code_percentile(histogram(grey, part), 50) / 255,
         clipped=clipped_share(square, part, channels=3),
         size_px=longer * scale,
         energy=energy,

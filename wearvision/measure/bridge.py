@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearvision.measure.regions import Region, as_bool, components, distance_to
+from wearvision.measure.regions import Region, as_bool, bounds, components, distance_to
 from wearvision.measure.result import Measured, Outcome, Reason, Unmeasured
 
 # The wear standard: narrowing the gap by a quarter counts as a bridge.
@@ -80,13 +80,16 @@ def narrowing(first: NDArray[np.bool_], second: NDArray[np.bool_], deposit: NDAr
 
 def shortest(first: NDArray[np.bool_], second: NDArray[np.bool_]) -> float:
     """Shortest distance between pixel centres of two regions, neither empty."""
-    return float(distance_to(second)[first].min())
+    window = bounds(first | second)
+    return float(distance_to(second[window])[first[window]].min())
 
 
 def _with_growth(rod: NDArray[np.bool_], outside: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """The rod and the deposit that touches it."""
-    near = cv2.dilate(rod.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    count, labels = cv2.connectedComponents(outside.astype(np.uint8), connectivity=8)
+    near = cv2.dilate(rod.view(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    if not (near & outside).any():
+        return rod
+    count, labels = cv2.connectedComponents(outside.view(np.uint8), connectivity=8)
     touching = np.zeros(count, bool)
     touching[np.unique(labels[near & outside])] = True
     touching[0] = False

@@ -7,7 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wearvision.measure.regions import Points, Region, as_bool, components, edge_columns, main_axis, strip
+from wearvision.measure.regions import (
+    Points,
+    Region,
+    as_bool,
+    border_points,
+    components,
+    edge_columns,
+    main_axis,
+    strip,
+)
 from wearvision.measure.result import Measured, Outcome, Reason, Unmeasured
 
 # The wear standard's own numbers: widths under 8 px and limits under 3 px are not resolvable.
@@ -94,7 +103,7 @@ def centre_line(weight: Region) -> CentreLine | None:
         weight: One piece, (H, W) bool or probabilities, not empty.
     """
     centre, axis = main_axis(weight)
-    points = np.argwhere(as_bool(weight)) - centre
+    points = border_points(as_bool(weight)) - centre
     along, across = points @ axis, points @ np.array([-axis[1], axis[0]])
     back, ahead = int(np.ceil(-along.min())) + 2, int(np.ceil(along.max())) + 2
     half = int(np.ceil(np.abs(across).max())) + 2

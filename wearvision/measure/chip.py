@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearvision.measure.cover import cover_ratio
-from wearvision.measure.regions import Region, as_bool, components, edge_columns, main_axis, strip
+from wearvision.measure.regions import Region, as_bool, border_points, components, edge_columns, main_axis, strip
 from wearvision.measure.result import Measured, Outcome, Reason, Unmeasured
 
 LEAST_WIDTH_PX = 8.0  # the wear standard's least width and least limit
@@ -47,7 +47,7 @@ def chip_ratio(chip: Region, ceramic: Region, *, finest: float = 0.01, plain: fl
 
 
 def _faces_camera(piece: NDArray[np.bool_], ceramic: NDArray[np.bool_]) -> bool:
-    grown = cv2.dilate(piece.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    grown = cv2.dilate(piece.view(np.uint8), np.ones((5, 5), np.uint8)) > 0
     ring = grown & ~piece
     return bool(ring.any()) and float((ceramic & ring).sum()) / float(ring.sum()) >= FACING_SHARE
 
@@ -66,7 +66,7 @@ def insulator_diameter_px(ceramic: Region) -> float | None:
     if not pieces:
         return None
     centre, axis = main_axis(pieces[0])
-    offsets = np.argwhere(pieces[0]) - centre
+    offsets = border_points(pieces[0]) - centre
     along, across = offsets @ axis, offsets @ np.array([-axis[1], axis[0]])
     back, ahead, half = (int(np.ceil(v)) + 2 for v in (-along.min(), along.max(), np.abs(across).max()))
     weight = np.where(pieces[0], ceramic, 0).astype(np.float32)

@@ -109,7 +109,8 @@ def fit_circle(points: Points, weights: NDArray[np.float64] | None = None, *, ro
     def residual(at: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         away = flat - at[:2]
         reach = np.hypot(away[:, 0], away[:, 1])
-        slopes = np.column_stack([-away / np.maximum(reach, 1e-300)[:, None], -np.ones_like(reach)])
+        slopes = np.full((len(flat), 3), -1.0)
+        slopes[:, :2] = -away / np.maximum(reach, 1e-300)[:, None]
         return (reach - at[2]) * root, slopes
 
     damping = 1e-6

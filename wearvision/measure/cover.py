@@ -33,31 +33,39 @@ def cover_ratio(deposit: Region, area: Region) -> Outcome:
         >>> cover_ratio(deposit, area).value
         0.25
     """
-    covered, whole = as_weight(deposit), as_weight(area)
+    covered, whole = _checked(deposit), _checked(area)
     if covered.shape != whole.shape:
         raise ValueError(f"deposit {covered.shape} and area {whole.shape} are of different shapes")
-    size = float(whole.sum())
+    size = _sum(whole)
     if size == 0:
         return Unmeasured(Reason.NOT_IN_VIEW, "The area to be judged is not in view.")
     if size < LEAST_AREA_PX:
         return Unmeasured(Reason.NOT_RESOLVABLE, "The area to be judged is under 8 pixels across: come closer.")
-    value = min(1.0, float((covered * whole).sum()) / size)
+    both = covered & whole if covered.dtype == whole.dtype == np.bool_ else covered * whole
+    value = min(1.0, _sum(both) / size)
     low, high = _bounds(covered, whole, value)
     return Measured(value, low, high)
 
 
-def _bounds(covered: NDArray[np.float32], whole: NDArray[np.float32], value: float) -> tuple[float, float]:
+def _checked(region: Region) -> Region:
+    return region if region.ndim == 2 and region.dtype == np.bool_ else as_weight(region)
+
+
+def _sum(region: Region) -> float:
+    return float(np.count_nonzero(region) if region.dtype == np.bool_ else region.sum())
+
+
+def _bounds(covered: Region, whole: Region, value: float) -> tuple[float, float]:
     """What the ratio may be if the outline lies a little farther in or out, or doubtful weights fall either way."""
-    inside = whole >= 0.5
-    size = float(whole.sum())
-    marked = covered >= 0.5
+    size = _sum(whole)
+    marked, inside = (region if region.dtype == np.bool_ else region >= 0.5 for region in (covered, whole))
     # Only outline inside the area moves the ratio; where deposit and area end together nothing changes.
-    turns = sum(
-        int(np.count_nonzero((m[1:] ^ m[:-1]) & a[1:] & a[:-1])) for m, a in ((marked, inside), (marked.T, inside.T))
-    )
+    turns = np.count_nonzero((marked[1:] ^ marked[:-1]) & inside[1:] & inside[:-1])
+    turns += np.count_nonzero((marked[:, 1:] ^ marked[:, :-1]) & inside[:, 1:] & inside[:, :-1])
     # A digital outline crosses 4/pi times as many pixel sides as it is long, on average over directions.
     slack = OUTLINE_SLACK_PX * turns * np.pi / 4 / size
+    if covered.dtype == np.bool_:
+        return max(0.0, value - slack), min(1.0, value + slack)
     sure = float((whole * (covered >= 0.75)).sum()) / size
     possible = float((whole * (covered >= 0.25)).sum()) / size
     return max(0.0, min(value - slack, sure)), min(1.0, max(value + slack, possible))
-

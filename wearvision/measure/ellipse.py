@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from wearvision.measure.ranks import median
+
 Points = NDArray[np.float64]
 Matrix = NDArray[np.float64]
 
@@ -137,93 +139,102 @@ def fit_ellipse(points: Points, *, robust: bool = False, start: Ellipse | None =
         start = direct_ellipse(array)
     if len(array) > MOST_FITTED:
         array = array[np.linspace(0, len(array), MOST_FITTED, endpoint=False).astype(int)]
-    weights = np.ones(len(array))
-    found = _descend(array, start, weights, 3 if robust else rounds)
+    even = np.ones(len(array))
+    fit = _descend(array, _fit_at(array, _state(start)), even, 3 if robust else rounds)
     if not robust:
-        off, _ = _distances(array, _state(found))
-        return _with_rms(found, float(np.sqrt(np.mean(off * off))), 1.0)
-    off, _ = _distances(array, _state(found))
+        return _ellipse(fit.state, float(np.sqrt(np.mean(fit.off * fit.off))), 1.0)
+    weights = even
     # Least absolute distances first: a start from least squares would be smeared over a wide dent and keep it.
     for turn in range(10):
-        spread = max(1.4826 * float(np.median(np.abs(off))), NOISE_FLOOR * found.major)
+        away = np.abs(fit.off)
+        spread = max(1.4826 * median(away), NOISE_FLOOR * float(fit.state[2:4].max()))
         if turn < 6:
-            weights = spread / np.maximum(np.abs(off), 0.1 * spread)
+            weights = spread / np.maximum(away, 0.1 * spread)
         else:
-            weights = np.maximum(1 - (off / (4.685 * spread)) ** 2, 0) ** 2
-        found = _descend(array, found, weights, 2)
-        off, _ = _distances(array, _state(found))
+            weights = np.maximum(1 - (away / (4.685 * spread)) ** 2, 0) ** 2
+        fit = _descend(array, fit, weights, 2)
     held = weights > 0.05
-    return _with_rms(found, float(np.sqrt(np.mean(off[held] ** 2))), float(held.mean()))
+    return _ellipse(fit.state, float(np.sqrt(np.mean(fit.off[held] ** 2))), float(held.mean()))
 
 
-def _with_rms(ellipse: Ellipse, rms: float, share: float) -> Ellipse:
-    return Ellipse(ellipse.centre, ellipse.major, ellipse.minor, ellipse.angle_rad, rms, share)
+def _ellipse(state: NDArray[np.float64], rms: float, share: float) -> Ellipse:
+    first, second, major, minor, angle = state.tolist()
+    if minor > major:
+        major, minor, angle = minor, major, angle + np.pi / 2
+    return Ellipse((first, second), major, minor, angle % np.pi, rms, share)
 
 
 def _state(ellipse: Ellipse) -> NDArray[np.float64]:
     return np.array([*ellipse.centre, ellipse.major, ellipse.minor, ellipse.angle_rad])
 
 
-def _descend(points: Points, start: Ellipse, weights: NDArray[np.float64], rounds: int) -> Ellipse:
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """A trial ellipse against its points.
+
+    Attributes:
+        state: Centre (2), both half axes, angle.
+        off: Signed orthogonal distances, positive outside, (N,).
+        slope: Their slopes by each of ``state``, (5, N).
+        feet: Cosine and sine of the eccentric angles of the perpendiculars' feet, in the first quadrant, (2, N).
+    """
+
+    state: NDArray[np.float64]
+    off: NDArray[np.float64]
+    slope: NDArray[np.float64]
+    feet: NDArray[np.float64]
+
+
+def _descend(points: Points, fit: _Fit, weights: NDArray[np.float64], rounds: int) -> _Fit:
     """Levenberg-Marquardt on weighted orthogonal distances."""
-    state, damping = _state(start), 1e-4
-    off, slope = _distances(points, state)
-    size = start.major
+    damping = 1e-4
+    size, cost = float(fit.state[2:4].max()), float(weights @ (fit.off * fit.off))
     for _ in range(rounds):
-        normal, pull = (slope * weights[:, None]).T @ slope, (slope * weights[:, None]).T @ off
-        step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-12), -pull)
-        trial = state + step
-        if trial[2] <= 0 or trial[3] <= 0:
+        weighted = fit.slope * weights
+        normal = weighted @ fit.slope.T
+        diagonal = normal.reshape(-1)[::6]
+        diagonal += damping * (diagonal + 1e-12)
+        step = np.linalg.solve(normal, -(weighted @ fit.off))
+        state = fit.state + step
+        if state[2] <= 0 or state[3] <= 0:
             damping *= 10
             continue
-        trial_off, trial_slope = _distances(points, trial)
-        if weights @ trial_off**2 <= weights @ off**2:
-            state, off, slope, damping = trial, trial_off, trial_slope, damping * 0.1
+        trial = _fit_at(points, state, fit.feet)
+        trial_cost = float(weights @ (trial.off * trial.off))
+        if trial_cost <= cost:
+            fit, cost, damping = trial, trial_cost, damping * 0.1
         else:
             damping *= 10
-        if np.abs(step[:4]).max() < 1e-10 * size or damping > 1e10:
+        if max(map(abs, step[:4].tolist())) < 1e-10 * size or damping > 1e10:
             break
-    major, minor, angle = state[2], state[3], state[4]
-    if minor > major:
-        major, minor, angle = minor, major, angle + np.pi / 2
-    return Ellipse((float(state[0]), float(state[1])), float(major), float(minor), float(angle % np.pi))
+    return fit
 
 
-def _distances(points: Points, state: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Signed orthogonal distances, positive outside, and their slopes by centre, half axes and angle, (N, 5).
+def _fit_at(points: Points, state: NDArray[np.float64], feet: NDArray[np.float64] | None = None) -> _Fit:
+    """Distances and slopes at a state.
 
-    The foot of the perpendicular is found by stepping along the evolute, which converges in a few
-    rounds from everywhere (the quadrant form needs no care near the axes).
+    The feet are found by stepping along the evolute, which converges in a few rounds from everywhere (the quadrant
+    form needs no care near the axes), and in fewer from the feet on an ellipse that was nearly the same.
     """
-    one, two, angle = state[2], state[3], state[4]
+    one, two, angle = state[2:].tolist()
     cos, sin = np.cos(angle), np.sin(angle)
-    away = points - state[:2]
-    along, across = away[:, 0] * cos + away[:, 1] * sin, -away[:, 0] * sin + away[:, 1] * cos
-    x, y = np.abs(along), np.abs(across)
-    cos_t, sin_t = np.full_like(x, np.sqrt(0.5)), np.full_like(x, np.sqrt(0.5))
-    bulge = one * one - two * two
-    for _ in range(5):
-        evolute_x, evolute_y = bulge * cos_t**3 / one, -bulge * sin_t**3 / two
-        reach = np.hypot(one * cos_t - evolute_x, two * sin_t - evolute_y)
-        away_x, away_y = x - evolute_x, y - evolute_y
-        length = np.maximum(np.hypot(away_x, away_y), 1e-300)
-        cos_t = np.minimum(np.maximum((away_x * reach / length + evolute_x) / one, 0), 1)
-        sin_t = np.minimum(np.maximum((away_y * reach / length + evolute_y) / two, 0), 1)
-        length = np.maximum(np.hypot(cos_t, sin_t), 1e-300)
-        cos_t, sin_t = cos_t / length, sin_t / length
-    cos_t, sin_t = np.copysign(cos_t, along), np.copysign(sin_t, across)
-    normal_x, normal_y = two * cos_t, one * sin_t
-    length = np.hypot(normal_x, normal_y)
-    normal_x, normal_y = normal_x / length, normal_y / length
-    foot_x, foot_y = one * cos_t, two * sin_t
-    off = (along - foot_x) * normal_x + (across - foot_y) * normal_y
-    slope = -np.column_stack(
-        [
-            normal_x * cos - normal_y * sin,
-            normal_x * sin + normal_y * cos,
-            normal_x * cos_t,
-            normal_y * sin_t,
-            normal_y * foot_x - normal_x * foot_y,
-        ]
-    )
-    return off, slope
+    local = np.array([[cos, sin], [-sin, cos]]) @ (points - state[:2]).T
+    place = np.abs(local)
+    half_axes = np.array([[one], [two]])
+    bend = np.array([[one * one - two * two], [two * two - one * one]]) / half_axes
+    at = np.full_like(place, np.sqrt(0.5)) if feet is None else feet
+    for _ in range(5 if feet is None else 2):
+        evolute = bend * (at * at * at)
+        arm, beyond = half_axes * at - evolute, place - evolute
+        stretch = np.sqrt((arm * arm).sum(axis=0) / np.maximum((beyond * beyond).sum(axis=0), 1e-300))
+        at = np.minimum(np.maximum((beyond * stretch + evolute) / half_axes, 0), 1)
+        at /= np.sqrt(np.maximum((at * at).sum(axis=0), 1e-300))
+    signed = np.copysign(at, local)
+    normal = half_axes[::-1] * signed
+    normal /= np.sqrt((normal * normal).sum(axis=0))
+    foot = half_axes * signed
+    slope = np.empty((5, len(points)))
+    slope[:2] = np.array([[-cos, sin], [-sin, -cos]]) @ normal
+    slope[2:4] = -normal * signed
+    slope[4] = normal[0] * foot[1] - normal[1] * foot[0]
+    return _Fit(state, ((local - foot) * normal).sum(axis=0), slope, at)

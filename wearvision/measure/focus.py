@@ -9,10 +9,14 @@ keeps noise and faint texture out.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from wearvision.measure.ranks import median, percentile
+from wearvision.measure.regions import bounds
 
 _PROBE_PX = 1.0  # s; derivatives of a Gaussian of one pixel still suppress sensor noise well
 _SOFT_PX = 1.25  # typical softness beyond this: the picture is halved and looked at again, where noise weighs less
@@ -93,20 +97,17 @@ def edge_spread(grey: NDArray[np.float32], region: NDArray[np.bool_]) -> EdgeSpr
             break
         size = (grey.shape[1] // 2, grey.shape[0] // 2)
         grey = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.float32)
-        region = cv2.resize(region.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+        region = cv2.resize(region.view(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
         scale *= 2.0
     return spread
 
 
 def _spread_at_scale(grey: NDArray[np.float32], region: NDArray[np.bool_], scale: float) -> EdgeSpread | None:
     """The spread from one level of the pyramid, in pixels of the first level."""
-    rows, cols = np.nonzero(region)
-    if rows.size == 0:
+    window = bounds(region, margin=int(8 * _PROBE_PX))
+    if window is None:
         return None
-    pad = int(8 * _PROBE_PX)
-    top, left = max(0, rows.min() - pad), max(0, cols.min() - pad)
-    window = (slice(top, rows.max() + pad + 1), slice(left, cols.max() + pad + 1))
-    grey, region = grey[window].astype(np.float32), region[window]
+    grey, region = grey[window], region[window]
     along_x, along_y, fine = _gradient(grey, _PROBE_PX)
     coarse = _gradient(grey, 2 * _PROBE_PX)[2]
     edges = _edges(along_x, along_y, fine, region, _noise(grey))
@@ -122,7 +123,7 @@ def _spread_at_scale(grey: NDArray[np.float32], region: NDArray[np.bool_], scale
     variance = np.where(ratio2 > 1.0, (4 - ratio2) * s2 / np.maximum(ratio2 - 1.0, 1e-3), 400.0)
     # A pixel's own area counts as softness of 1/12 px²; halving the picture makes that scale² / 12.
     variance = np.clip(variance - 1 / 12, 0.0, 400.0)
-    strong = fine[edges] > _STRONG * np.percentile(fine[edges], 98)
+    strong = fine[edges] > _STRONG * percentile(fine[edges], 98)
     return _summary(variance, _direction(along_x[edges], along_y[edges]), strong, scale)
 
 
@@ -135,17 +136,23 @@ def _direction(along_x: NDArray[np.float32], along_y: NDArray[np.float32]) -> ND
 
 def _noise(grey: NDArray[np.float32]) -> float:
     """Deviation of the noise, from neighbours' differences by the median: edges are few."""
-    return float(float(np.median(np.abs(grey[:, 1:] - grey[:, :-1]))) / 0.6745 / np.sqrt(2))
+    return median(np.abs(grey[:, 1:] - grey[:, :-1]).ravel()) / 0.6745 / float(np.sqrt(2))
+
+
+@cache
+def _kernels(sigma_px: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """A Gaussian and its derivative."""
+    reach = np.arange(-int(4 * sigma_px + 0.5), int(4 * sigma_px + 0.5) + 1, dtype=np.float64)
+    bell = np.exp(-(reach**2) / (2 * sigma_px**2))
+    bell /= bell.sum()
+    return bell, reach * bell / np.sum(reach**2 * bell)  # answers 1 to a ramp of 1 a pixel
 
 
 def _gradient(
     grey: NDArray[np.float32], sigma_px: float
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
     """Gaussian derivative: along x, along y, magnitude."""
-    reach = np.arange(-int(4 * sigma_px + 0.5), int(4 * sigma_px + 0.5) + 1, dtype=np.float64)
-    bell = np.exp(-(reach**2) / (2 * sigma_px**2))
-    bell /= bell.sum()
-    slope = reach * bell / np.sum(reach**2 * bell)  # answers 1 to a ramp of 1 a pixel
+    bell, slope = _kernels(sigma_px)
     along_x = np.asarray(cv2.sepFilter2D(grey, cv2.CV_32F, slope, bell, borderType=cv2.BORDER_REPLICATE), np.float32)
     along_y = np.asarray(cv2.sepFilter2D(grey, cv2.CV_32F, bell, slope, borderType=cv2.BORDER_REPLICATE), np.float32)
     return along_x, along_y, np.asarray(cv2.magnitude(along_x, along_y), np.float32)
@@ -160,7 +167,7 @@ def _edges(
 ) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Rows and columns where the gradient peaks across the edge and is strong for its direction."""
     noise_gradient = noise / (np.sqrt(8 * np.pi) * _PROBE_PX**2)
-    floor = max(_STRONG_ANY * float(np.percentile(size[region], 99)), _NOISE_FACTOR * noise_gradient, _ROUNDING)
+    floor = max(_STRONG_ANY * percentile(size[region], 99), _NOISE_FACTOR * noise_gradient, _ROUNDING)
     rows, cols = np.nonzero(region & (size > floor))
     inner = (rows > 0) & (cols > 0) & (rows < size.shape[0] - 1) & (cols < size.shape[1] - 1)
     rows, cols = rows[inner], cols[inner]
@@ -172,7 +179,7 @@ def _edges(
     bins = _direction(along_x[rows, cols], along_y[rows, cols])
     need = np.zeros(_BINS)
     for b in np.unique(bins):
-        need[b] = _STRONG * np.percentile(here[bins == b], 95)
+        need[b] = _STRONG * percentile(here[bins == b], 95)
     strong = here > need[bins]
     return rows[strong], cols[strong]
 
@@ -181,12 +188,12 @@ def _summary(
     variance: NDArray[np.float64], bins: NDArray[np.intp], strong: NDArray[np.bool_], scale: float
 ) -> EdgeSpread:
     """Typical, sharpest and softest: σ² over direction is a constant plus one second harmonic for even shake."""
-    kept = [b for b in range(_BINS) if np.count_nonzero(bins == b) >= _MIN_BIN]
-    typical = float(np.median(variance[strong]))
+    kept = np.flatnonzero(np.bincount(bins, minlength=_BINS) >= _MIN_BIN)
+    typical = median(variance[strong])
     mean, cosine, sine = typical, 0.0, 0.0
     if len(kept) >= _MIN_DIRECTIONS:
-        centres = (np.asarray(kept) + 0.5) * np.pi / _BINS
-        medians = np.asarray([np.median(variance[bins == b]) for b in kept])
+        centres = (kept + 0.5) * np.pi / _BINS
+        medians = np.asarray([median(variance[bins == b]) for b in kept])
         design = np.column_stack([np.ones(len(kept)), np.cos(2 * centres), np.sin(2 * centres)])
         mean, cosine, sine = np.linalg.lstsq(design, medians, rcond=None)[0]
     swing = min(float(np.hypot(cosine, sine)), max(0.0, mean))

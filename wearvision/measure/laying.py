@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from wearvision.measure import outline as lines
 from wearvision.measure.circle import Points
 from wearvision.measure.outline import Radii
+from wearvision.measure.ranks import median
 
 SHAPED = 0.02
 """Least peak to peak of a nominal over its mean radius from which its own form holds the outline in place."""
@@ -139,8 +140,7 @@ def _columns(nominal: Radii, frame: Frame) -> tuple[Radii, NDArray[np.float64], 
 
     A displacement with radial part u and tangential part w changes a profile by u - w·ρ'/ρ.
     """
-    turn = lines.angles(len(nominal))
-    cos, sin = np.cos(turn), np.sin(turn)
+    cos, sin = lines.directions(len(nominal)).T
     lean = np.clip(slope_of(nominal), -1.0, 1.0)
     rho = nominal / float(nominal.mean())
     columns, usual, place = [cos + lean * sin, sin - lean * cos, rho], [USUAL_SHIFT, USUAL_SHIFT, np.inf], [0, 1, -1]
@@ -148,7 +148,7 @@ def _columns(nominal: Radii, frame: Frame) -> tuple[Radii, NDArray[np.float64], 
         # What a small drive says of the tilt the outline may mend a little. By half of the drive's deviation and not
         # by all of it: a wide dent looks a little oval, and would be mended away (tried on drawn ends).
         reach = frame.spread / 4 if frame.known else np.inf
-        cos2, sin2 = np.cos(2 * turn), np.sin(2 * turn)
+        cos2, sin2 = lines.directions(len(nominal), 2).T
         columns += [rho * (cos2 + lean * sin2), rho * (sin2 - lean * cos2)]
         usual, place = [*usual, reach, reach], [*place, 2, 3]
     if is_shaped(nominal):
@@ -170,26 +170,34 @@ def _misfit(
         total: What was taken out so far, over the radius: what is usual counts from where it began.
     """
     size = float(nominal.mean())
-    columns, usual, place = _columns(nominal, frame)
-    rows, goal, kept = columns[::3], ((radii - nominal) / size)[::3], kept[::3]
+    freedoms, usual, place = _columns(nominal, frame)
+    rows, goal, kept = freedoms[::3], ((radii - nominal) / size)[::3], kept[::3]
+    if not kept.any():
+        return np.zeros(6)
     axis = tilt_axis(frame)
     turned = np.array([[axis[0], axis[1]], [axis[1], -axis[0]]])
     before = total.copy()
     before[4:] = turned @ total[4:] * size
     begun = np.array([before[spot] if spot >= 0 else 0.0 for spot in place])
-    weights, solution = kept.astype(np.float64), np.zeros(rows.shape[1])
+    # Neighbours are alike: an outline of wear has about as many free values as twice the order of wear.
+    alike = len(goal) / (2 * lines.WEAR_ORDER)
+    slack = 1e-6 * len(goal)
+    rows, goal = np.ascontiguousarray(rows[kept]), goal[kept]
+    columns = np.ascontiguousarray(rows.T)
+    weights, solution = np.ones(len(goal)), np.zeros(rows.shape[1])
     for number in range(14):
-        off = goal - rows @ solution
-        spread = max(1.4826 * float(np.median(np.abs(off[kept]))), LEAST_SPREAD_PX / size)
-        if number:
+        off = np.abs(goal - rows @ solution)
+        spread = max(1.4826 * median(off), LEAST_SPREAD_PX / size)
+        if number >= 10:
+            weights = np.maximum(1 - (off / (4.685 * spread)) ** 2, 0) ** 2
+        elif number:
             # Least absolute departures first, as in ``fit_ellipse``.
-            bounded = np.minimum(spread / np.maximum(np.abs(off), 1e-9), 10.0)
-            tukey = np.maximum(1 - (off / (4.685 * spread)) ** 2, 0) ** 2
-            weights = np.asarray(kept * (bounded if number < 10 else tukey), np.float64)
-        # Neighbours are alike: an outline of wear has about as many free values as twice the order of wear.
-        hold = (spread / usual) ** 2 * len(goal) / (2 * lines.WEAR_ORDER)
-        normal = (rows * weights[:, None]).T @ rows + np.diag(hold + 1e-6 * len(goal))
-        solution = np.linalg.solve(normal, (rows * weights[:, None]).T @ goal - hold * begun)
+            weights = np.minimum(spread / np.maximum(off, 1e-9), 10.0)
+        hold = (spread / usual) ** 2 * alike
+        weighted = columns * weights
+        normal = weighted @ rows
+        normal.reshape(-1)[:: len(hold) + 1] += hold + slack
+        solution = np.linalg.solve(normal, weighted @ goal - hold * begun)
     move = np.zeros(6)
     for spot, value in zip(place, solution, strict=True):
         if spot >= 0:

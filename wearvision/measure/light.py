@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearvision.measure.colour import luminance
+from wearvision.measure.ranks import percentile
 from wearvision.measure.regions import bounds
 
 WHITE_CODE = 250
@@ -28,7 +29,7 @@ def inscribed_px(mask: Mask) -> float:
     window = bounds(mask, margin=1)  # the ring of one pixel holds the nearest outside
     if window is None:
         return 0.0
-    near = np.ascontiguousarray(mask[window]).astype(np.uint8)
+    near = np.ascontiguousarray(mask[window]).view(np.uint8)
     return float(2 * cv2.distanceTransform(near, cv2.DIST_L2, cv2.DIST_MASK_PRECISE).max())
 
 
@@ -37,7 +38,7 @@ def grown(mask: Mask, reach_px: float) -> Mask:
     wide = np.zeros(mask.shape, bool)
     window = bounds(mask, margin=int(1.1 * reach_px) + 2)  # that mask counts up to a twentieth short
     if window is not None:
-        apart = np.ascontiguousarray(~mask[window]).astype(np.uint8)
+        apart = np.ascontiguousarray(~mask[window]).view(np.uint8)
         wide[window] = cv2.distanceTransform(apart, cv2.DIST_L2, cv2.DIST_MASK_5) <= reach_px
     return wide
 
@@ -50,9 +51,14 @@ def clipped_share(image: NDArray[np.uint8], region: Mask, *, channels: int) -> f
         region: Bool (H, W); an empty one gives 0.
         channels: 1 says that some colour is lost (a red part's red), 2 that most is, 3 that all is white.
     """
-    if not region.any():
-        return 0.0
-    return float(np.mean(np.count_nonzero(image[region] >= WHITE_CODE, axis=1) >= channels))
+    size = int(np.count_nonzero(region))
+    return np.count_nonzero(clipped(image, channels) & region) / size if size else 0.0
+
+
+def clipped(image: NDArray[np.uint8], channels: int) -> Mask:
+    """Where at least so many of the three channels of RGB (H, W, 3) uint8 are clipped to white, bool (H, W)."""
+    white = np.asarray(cv2.threshold(image, WHITE_CODE - 1, 1, cv2.THRESH_BINARY)[1], np.uint8)
+    return np.asarray(cv2.transform(white, np.ones((1, 3), np.float32)), np.uint8).reshape(image.shape[:2]) >= channels
 
 
 def mirrored_spot(image: NDArray[np.uint8], region: Mask, *, outshines: float) -> float:
@@ -73,40 +79,51 @@ def mirrored_spot(image: NDArray[np.uint8], region: Mask, *, outshines: float) -
     if size == 0:
         return 0.0
     light = luminance(image)
-    lamp = (image >= WHITE_CODE).all(axis=2) & region
-    outside = ~grown(region, 3.0)
-    peak = float(np.percentile(light[region], _PEAK_PCT))
-    if outside.any() and peak > outshines * float(np.percentile(light[outside], _PEAK_PCT)):
+    lamp = clipped(image, 3) & region
+    outside = light[~grown(region, 3.0)]
+    peak = percentile(light[region], _PEAK_PCT)
+    if outside.size and peak > outshines * percentile(outside, _PEAK_PCT):
         lamp |= region & (light > _HEART * peak)
-    whole = cv2.morphologyEx(lamp.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)) > 0
+    if not lamp.any():
+        return 0.0
+    whole = cv2.morphologyEx(lamp.view(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)) > 0
     return min(1.0, inscribed_px(whole & region) / size)
 
 
-def grain(grey: NDArray[np.float32], region: Mask) -> float | None:
-    """Deviation of the noise, codes, in the flattest patches of a region, looked at in the halved picture.
+def grain(half: NDArray[np.float32], *regions: Mask) -> list[float | None]:
+    """Deviation of the noise, codes, in the flattest patches of each region of a halved picture.
 
     Halved, because grain that vanishes by halving hides nothing; there it is half as strong if it is white.
 
     Args:
-        grey: Brightness, (H, W) float32, 0 to 255.
-        region: Bool (H, W).
+        half: Brightness, (H, W) float32, 0 to 255, as :func:`halved` gives it.
+        regions: Bool (H, W) each.
     Returns:
-        The deviation, or None where the region holds no whole patch that is neither black nor white.
+        Of each region the deviation, or None where it holds no whole patch that is neither black nor white.
     Source: Immerkaer 1996, "Fast Noise Variance Estimation" (its mask; the flattest patches instead of all).
     """
-    half, inside = halved(grey, region)
     size = (_BOX, _BOX)
     response = cv2.blur(np.abs(cv2.filter2D(half, cv2.CV_32F, _LAPLACIAN)), size)
     level = cv2.blur(half, size)
-    patch = cv2.erode(inside.astype(np.uint8), np.ones(size, np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
-    usable = (patch > 0) & (level > _CODES[0]) & (level < _CODES[1])
-    if not usable.any():
-        return None
-    return float(np.percentile(response[usable], _FLAT_PCT) * np.sqrt(np.pi / 2) / 6)
+    lit = (level > _CODES[0]) & (level < _CODES[1])
+    found: list[float | None] = []
+    for region in regions:
+        patch = cv2.erode(
+            region.view(np.uint8), np.ones(size, np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0
+        )
+        usable = response[(patch > 0) & lit]
+        found.append(percentile(usable, _FLAT_PCT) * float(np.sqrt(np.pi / 2)) / 6 if usable.size else None)
+    return found
 
 
 def halved(grey: NDArray[np.float32], region: Mask) -> tuple[NDArray[np.float32], Mask]:
     """Picture and region at half size, at least one pixel; new arrays."""
     size = (max(1, grey.shape[1] // 2), max(1, grey.shape[0] // 2))
     half = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.float32)
-    return half, cv2.resize(region.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    return half, halved_mask(region)
+
+
+def halved_mask(region: Mask) -> Mask:
+    """A region at half size, at least one pixel; a new array."""
+    size = (max(1, region.shape[1] // 2), max(1, region.shape[0] // 2))
+    return np.asarray(cv2.resize(region.view(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0)

@@ -7,6 +7,7 @@ level, so that the staircase does not show as wear; a probability map is followe
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -29,6 +30,8 @@ BLUR_PX = 1.0
 BORDER_PX = 2.0
 """Outline nearer than this to the picture's edge is the picture's edge, not the part's."""
 
+_AROUND = np.ones((5, 5), np.uint8)
+
 FEATURE_RAD = np.radians(60.0)
 """Widest notch or tab; wider is the outline itself."""
 
@@ -47,7 +50,7 @@ def soft(region: Region) -> NDArray[np.float32]:
         raise ValueError(f"a region must be bool, or floats from 0 to 1, got {region.dtype}")
     if region.size and not (float(region.min()) >= 0.0 and float(region.max()) <= 1.0):
         raise ValueError("a region of floats must lie from 0 to 1")
-    return region.astype(np.float32)
+    return region.astype(np.float32, copy=False)
 
 
 def outline(region: Region, *, blur_px: float = BLUR_PX) -> Points:
@@ -62,7 +65,7 @@ def outline(region: Region, *, blur_px: float = BLUR_PX) -> Points:
         ValueError: as ``soft``.
     """
     level = soft(region)
-    contours, _ = cv2.findContours((level >= 0.5).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    contours, _ = cv2.findContours((level >= 0.5).view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     contours = [found for found in contours if len(found) >= 3]
     if not contours:
         return np.empty((0, 2))
@@ -75,12 +78,11 @@ def outline(region: Region, *, blur_px: float = BLUR_PX) -> Points:
     if region.dtype == np.bool_:
         smooth = cv2.GaussianBlur(piece.astype(np.float32), (0, 0), blur_px)
     else:
-        near = cv2.dilate(piece, np.ones((5, 5), np.uint8)) > 0
-        wide = cv2.copyMakeBorder(level, pad, pad, pad, pad, cv2.BORDER_REPLICATE)
-        values = wide[top : top + height + 2 * pad, left : left + width + 2 * pad]
-        filled = np.where(cv2.erode(piece, np.ones((5, 5), np.uint8)) > 0, 1.0, values)
-        smooth = cv2.GaussianBlur(np.where(near, filled, 0.0).astype(np.float32), (0, 0), blur_px / 2)
-    edges, _ = cv2.findContours((smooth >= 0.5).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        values = _widened(level, top, left, height, width, pad)
+        values[cv2.dilate(piece, _AROUND) == 0] = 0.0
+        values[cv2.erode(piece, _AROUND) > 0] = 1.0
+        smooth = cv2.GaussianBlur(values, (0, 0), blur_px / 2)
+    edges, _ = cv2.findContours((smooth >= 0.5).view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     if not edges:
         return np.empty((0, 2))
     edge = max(edges, key=cv2.contourArea)[:, 0, ::-1].astype(np.float64)
@@ -88,20 +90,28 @@ def outline(region: Region, *, blur_px: float = BLUR_PX) -> Points:
     return np.asarray(half + np.array([top - pad, left - pad]), np.float64)
 
 
+def _widened(
+    level: NDArray[np.float32], top: int, left: int, height: int, width: int, pad: int
+) -> NDArray[np.float32]:
+    """A box of the map with ``pad`` pixels around it, a new array; beyond the picture its edge goes on."""
+    rows, columns = level.shape
+    over = (max(0, pad - top), max(0, top + height + pad - rows), max(0, pad - left), max(0, left + width + pad - columns))
+    inner = level[max(0, top - pad) : top + height + pad, max(0, left - pad) : left + width + pad]
+    return np.asarray(cv2.copyMakeBorder(inner, *over, cv2.BORDER_REPLICATE), np.float32)
+
+
 def _to_half_level(smooth: NDArray[np.float32], points: Points) -> Points:
     """Points moved along the gradient to where the map is one half."""
     slope_row = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=0.125), np.float32)
     slope_column = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=0.125), np.float32)
+    planes = cv2.merge([smooth, slope_row, slope_column])
     at = points.copy()
     for _ in range(3):
         x, y = (np.ascontiguousarray(at[:, None, axis], np.float32) for axis in (1, 0))
-        value, down, right = (
-            cv2.remap(plane, x, y, cv2.INTER_LINEAR)[:, 0].astype(np.float64)
-            for plane in (smooth, slope_row, slope_column)
-        )
-        steep = np.maximum(down**2 + right**2, 1e-3)
-        step = np.clip((0.5 - value) / steep * np.array([down, right]), -0.7, 0.7)
-        at += step.T
+        seen = cv2.remap(planes, x, y, cv2.INTER_LINEAR)[:, 0].astype(np.float64)
+        slope = seen[:, 1:]
+        steep = np.maximum((slope * slope).sum(axis=1), 1e-3)
+        at += np.minimum(np.maximum(((0.5 - seen[:, 0]) / steep)[:, None] * slope, -0.7), 0.7)
     return at
 
 
@@ -120,25 +130,47 @@ def polar(points: Points, centre: tuple[float, float] | NDArray[np.float64] = (0
     away = points - np.asarray(centre)
     angle, reach = np.arctan2(away[:, 1], away[:, 0]) % (2 * np.pi), np.hypot(away[:, 0], away[:, 1])
     order = np.argsort(angle)
-    return np.asarray(np.interp(angles(steps), angle[order], reach[order], period=2 * np.pi))
+    return _read_off(angles(steps), angle[order], reach[order])
 
 
+def _read_off(turn: Radii, at: Radii, values: Radii) -> Radii:
+    """Values between those at rising angles ``at``, 0 to 2 pi, all round."""
+    whole = 2 * np.pi
+    place = np.concatenate([at[-1:] - whole, at, at[:1] + whole])
+    return np.asarray(np.interp(turn, place, np.concatenate([values[-1:], values, values[:1]])), np.float64)
+
+
+@cache
 def angles(steps: int = STEPS) -> Radii:
-    """The angles of a polar profile in radians, (steps,)."""
-    return np.asarray(np.arange(steps) * (2 * np.pi / steps), np.float64)
+    """The angles of a polar profile in radians, (steps,); the same array each time, not to be written to."""
+    turn = np.asarray(np.arange(steps) * (2 * np.pi / steps), np.float64)
+    turn.flags.writeable = False
+    return turn
+
+
+@cache
+def directions(steps: int = STEPS, order: int = 1) -> Points:
+    """Cosine and sine of ``order`` times the angles, (steps, 2); the same array each time, not to be written to."""
+    turn = order * angles(steps)
+    both = np.column_stack([np.cos(turn), np.sin(turn)])
+    both.flags.writeable = False
+    return both
 
 
 def unpolar(radii: Radii) -> Points:
     """The points of a polar profile about the origin, (N, 2)."""
-    turn = angles(len(radii))
-    return np.column_stack([radii * np.cos(turn), radii * np.sin(turn)])
+    return np.asarray(radii[:, None] * directions(len(radii)))
 
 
 def lowpass(radii: Radii, order: int = WEAR_ORDER) -> Radii:
     """The profile up to ``order`` undulations, fading out at 1.8 times that (a hard end would ring at a dent)."""
-    wave = np.fft.rfft(radii)
-    fade = np.clip((np.arange(len(wave)) - order) / (0.8 * order), 0, 1)
-    return np.fft.irfft(wave * (0.5 + 0.5 * np.cos(np.pi * fade)), len(radii))
+    return np.fft.irfft(np.fft.rfft(radii) * _fade(len(radii) // 2 + 1, order), len(radii))
+
+
+@cache
+def _fade(count: int, order: int) -> Radii:
+    share = np.clip((np.arange(count) - order) / (0.8 * order), 0, 1)
+    return np.asarray(0.5 + 0.5 * np.cos(np.pi * share), np.float64)
 
 
 def bridged(radii: Radii, kept: NDArray[np.bool_]) -> Radii:
@@ -146,7 +178,7 @@ def bridged(radii: Radii, kept: NDArray[np.bool_]) -> Radii:
     if kept.all() or not kept.any():
         return radii
     turn = angles(len(radii))
-    return np.asarray(np.interp(turn, turn[kept], radii[kept], period=2 * np.pi))
+    return _read_off(turn, turn[kept], radii[kept])
 
 
 def smoothed(radii: Radii, kept: NDArray[np.bool_]) -> Radii:
@@ -230,8 +262,11 @@ def _pairs(walls: list[tuple[int, int, float]], count: int) -> list[tuple[int, i
 
 def symmetric(radii: Radii, order: int) -> Radii:
     """The profile made ``order``-fold symmetric: at each angle the median over the turns."""
-    turn = angles(len(radii))
-    turns = [np.interp(turn + 2 * np.pi * k / order, turn, radii, period=2 * np.pi) for k in range(order)]
+    count = len(radii)
+    shift = count / order * np.arange(order)[:, None]
+    first = shift.astype(np.intp)
+    at = (np.arange(count) + first) % count
+    turns = radii[at] + (shift - first) * (radii[(at + 1) % count] - radii[at])
     return np.asarray(np.median(turns, axis=0))
 
 

@@ -17,13 +17,13 @@ CUE_ROUGHNESS = 0.02
 """Most rms departure of that part, over the window's radius."""
 
 
-def rim_deviation(rim: Region, window: Region | None = None, *, limit: float = 0.03) -> Outcome:
+def rim_deviation(rim: Region, window: Region | Ellipse | None = None, *, limit: float = 0.03) -> Outcome:
     """Largest radial departure of the front rim from its least-squares circle over that circle's radius; 0 is new.
 
     Args:
         rim: (H, W) filled region inside the front rim's outer edge (no barrel), bool or probability.
-        window: The visible window disc, which tells the tilt; without it (or where it is hidden or
-            out of shape) an oval rim is not charged but widens the interval.
+        window: The visible window disc, or what ``window_cue`` made of it, which tells the tilt; without it (or where
+            it is hidden or out of shape) an oval rim is not charged but widens the interval.
         limit: The smallest deviation that matters; under 3 pixels it can't be told. 0: no such rule.
     Returns:
         Measured, with the circle as trace; or unmeasured: ``not_in_view``, ``not_resolvable``.
@@ -35,7 +35,7 @@ def rim_deviation(rim: Region, window: Region | None = None, *, limit: float = 0
     points = seen_outline(rim)
     if isinstance(points, Unmeasured):
         return points
-    cue = window_cue(window) if window is not None else None
+    cue = window_cue(window) if isinstance(window, np.ndarray) else window
     frame = frame_of(cue or fit_ellipse(points, robust=True), known=cue is not None)
     middle = points.mean(axis=0)
     found = circle_departures((points - middle) @ frame.matrix.T)

@@ -17,7 +17,6 @@ from wearvision.measure.regions import (
     bounds,
     components,
     depth_inside,
-    distance_to,
     edge_columns,
     strip,
 )
@@ -107,17 +106,23 @@ def find_tips(rod: Region, ceramic: Region) -> list[Tip]:
     if not pieces:
         return []
     largest = int(pieces[0].sum())
-    whence = distance_to(insulator) if insulator.any() else None
+    whence = _border(insulator)
     return [_tip(piece, weight, whence) for piece in pieces[:2] if piece.sum() >= LEAST_SHARE * largest]
 
 
-def _tip(whole: NDArray[np.bool_], weight: NDArray[np.float32], away: NDArray[np.float32] | None) -> Tip:
+def _border(insulator: NDArray[np.bool_]) -> Points | None:
+    """Row, column of the pixels along the insulator's outlines, those of its holes too; None where it has none."""
+    outlines, _ = cv2.findContours(insulator.view(np.uint8), cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
+    return np.concatenate(outlines)[:, 0, ::-1].astype(np.float64) if outlines else None
+
+
+def _tip(whole: NDArray[np.bool_], weight: NDArray[np.float32], insulator: Points | None) -> Tip:
     window = bounds(whole, margin=2) or (slice(0, 1), slice(0, 1))
     offset = np.array([window[0].start, window[1].start], np.float64)
     piece = np.ascontiguousarray(whole[window])
-    near = cv2.dilate(piece.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    near = cv2.dilate(piece.view(np.uint8), np.ones((3, 3), np.uint8)) > 0
     own = np.where(near, weight[window], 0).astype(np.float32)
-    course, width = _course(piece, None if away is None else away[window])
+    course, width = _course(piece, None if insulator is None else insulator - offset)
     widths = _widths_along(own, course, width)
     diameter = _diameter(widths, width)
     axis, anchor = _local_axis(course, diameter)
@@ -131,14 +136,15 @@ def _tip(whole: NDArray[np.bool_], weight: NDArray[np.float32], away: NDArray[np
     return Tip(offset + anchor + (end - back) * axis, axis, diameter, loss, whole)
 
 
-def _course(piece: NDArray[np.bool_], away: NDArray[np.float32] | None) -> tuple[Points, float]:
+def _course(piece: NDArray[np.bool_], insulator: Points | None) -> tuple[Points, float]:
     """Centre line from the tip inwards, one point a pixel, and the rod's rough width."""
     pixels = np.argwhere(thin(piece))
     line = pixels[longest_path(pixels)]
     depth = depth_inside(piece)
     width = max(1.0, 2 * float(np.median(depth[line[:, 0], line[:, 1]])) - 0.5)
-    if away is not None and away[tuple(line[0])] < away[tuple(line[-1])]:
-        line = line[::-1]
+    if insulator is not None:
+        near, far = (float(((insulator - line[end]) ** 2).sum(axis=1).min()) for end in (0, -1))
+        line = line[::-1] if near < far else line
     course = resample(line.astype(np.float64)) if len(line) > 1 else np.repeat(line.astype(np.float64), 2, axis=0)
     return smooth(course, max(2.0, 0.35 * width)), width
 

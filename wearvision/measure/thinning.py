@@ -16,6 +16,9 @@ from wearvision.measure.regions import Region, as_bool, bounds
 _NEIGHBOURS = ((0, 1), (-1, 1), (-1, 0), (-1, -1), (0, -1), (1, -1), (1, 0), (1, 1))
 
 
+_WITHOUT = [np.uint8(255 - (1 << bit)) for bit in range(8)]
+
+
 def _removable(first: bool) -> NDArray[np.bool_]:
     """Look-up table over the 256 neighbourhoods: may the centre go in this subcycle?"""
     table = np.zeros(256, bool)
@@ -52,30 +55,42 @@ def thin(mask: Region) -> NDArray[np.bool_]:
     window = bounds(whole)
     if window is None:
         return whole
-    image = np.pad(whole[window], 1).astype(np.uint8)
+    image = np.pad(whole[window], 1).view(np.uint8)
     _thin_in_place(image.reshape(-1), image.shape[1])
     result = np.zeros_like(whole)
-    result[window] = image[1:-1, 1:-1].astype(bool)
+    result[window] = image[1:-1, 1:-1].view(bool)
     return result
 
 
 def _thin_in_place(flat: NDArray[np.uint8], stride: int) -> None:
     """Thin a zero-bordered picture given as one row of pixels.
 
-    Only pixels next to background can go, so the work follows the border inwards instead of the area.
+    Only pixels next to background can go, so the work follows the border inwards instead of the area. Each pixel keeps
+    its neighbourhood as a number, which the pixels that go take themselves out of.
     """
-    offsets = np.array([row * stride + column for row, column in _NEIGHBOURS])
+    offsets = [row * stride + column for row, column in _NEIGHBOURS]
     inside = np.flatnonzero(flat)
-    active = inside[(flat[inside[:, None] + offsets] == 0).any(axis=1)]
+    around = np.zeros(flat.size, np.uint8)
+    for bit, offset in enumerate(offsets):
+        around[inside] |= flat[inside + offset] << np.uint8(bit)
+    active = inside[around[inside] != 255]
+    order = np.zeros(flat.size, np.intp)
     idle = 0
     while idle < 2:
         for table in _SUBCYCLES:
-            code = np.zeros(active.size, np.uint8)
-            for bit, offset in enumerate(offsets):
-                code |= flat[active + offset] << np.uint8(bit)
-            going = table[code]
+            going = table[around[active]]
             gone = active[going]
+            if not gone.size:
+                idle += 1
+                continue
+            idle = 0
             flat[gone] = 0
-            idle = 0 if gone.size else idle + 1
-            around = np.unique(gone[:, None] + offsets)
-            active = np.union1d(active[~going], around[flat[around] == 1])
+            for bit, offset in enumerate(offsets):
+                # The neighbour at this offset sees the pixel that went on its opposite side.
+                around[gone + offset] &= _WITHOUT[(bit + 4) % 8]
+            beside = (gone[:, None] + offsets).reshape(-1)
+            found = np.concatenate([active[~going], beside[flat[beside] > 0]])
+            # Each pixel once: the last of its places stays written.
+            places = np.arange(found.size)
+            order[found] = places
+            active = found[order[found] == places]

@@ -11,6 +11,7 @@ from wearvision.measure.cover import cover_ratio
 from wearvision.measure.cracks import crack_ratio
 from wearvision.measure.ellipse import fit_ellipse
 from wearvision.measure.profile import Frame, frame_of, profile_deviation, seen_outline
+from wearvision.measure.regions import border_points
 from wearvision.measure.result import Outcome, Reason, Unmeasured
 from wearvision.measure.socket import Kind, Socket, read_socket
 from wearvision.parts.spec import Mark, Mask, Mode, PartSpec, Scene
@@ -76,11 +77,11 @@ def _side(scene: Scene) -> dict[str, Outcome]:
 
 def _diameter(part: Mask) -> float | None:
     """Mean width of the part in pixels across its long axis, None where there is no part."""
-    rows, columns = np.nonzero(part)
-    if len(rows) < 3:
+    count = int(np.count_nonzero(part))
+    if count < 3:
         return None
-    _, sides, _ = cv2.minAreaRect(np.column_stack([columns, rows]).astype(np.float32))
-    return len(rows) / (max(sides) + 1)
+    _, sides, _ = cv2.minAreaRect(border_points(part)[:, ::-1].astype(np.float32))
+    return count / (max(sides) + 1)
 
 
 COUPLER = PartSpec(

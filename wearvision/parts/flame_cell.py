@@ -20,13 +20,12 @@ CRACK_FLOOR, CRACK_PLAIN = 0.05, 0.15
 
 def measure(scene: Scene) -> dict[str, Outcome]:
     """Geometry of the cell's face: rim form, crack length, scorch, and film and haze against a reference."""
-    window = scene.soft("window")
-    edge = window_cue(window)
+    edge = window_cue(scene.soft("window"))
     diameter = 2 * float(np.sqrt(edge.major * edge.minor)) if edge is not None else None
     found: dict[str, Outcome] = {
         "crack_ratio": crack_ratio(scene.mask("crack"), diameter, floor=CRACK_FLOOR, plain=CRACK_PLAIN),
         "scorch_ratio": cover_ratio(scene.mask("scorch"), scene.mask("window")),
-        "rim_deviation": rim_deviation(scene.soft("rim"), window),
+        "rim_deviation": rim_deviation(scene.soft("rim"), edge),
     }
     if scene.reference is not None:
         new = scene.reference
