@@ -141,7 +141,7 @@ def _of_database(error: DBAPIError) -> Problem:
         return _read_only()
     if _is_away(error):
         LOG.error("the database does not answer: %s", error.orig)
-        detail = "The database does not answer. Send it again; with the same Idempotency-Key it is recorded once."
+        detail = "The database does not answer just now. Send it again: with the same key or form it is recorded once."
         return Problem("not-ready", detail, headers=_after(SOON_S))  # it may have committed before the line broke
     return Problem("internal", "The service failed; nothing was recorded. Its log says why.")
 

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import socket
+import threading
 from collections.abc import Callable
 from functools import partial
+from multiprocessing import parent_process
 
 from fastapi import FastAPI
 from uvicorn import Config
@@ -66,4 +70,13 @@ def _make(settings: Settings) -> FastAPI:
     from wearvision_api.app import create_app
 
     logs.configure()
+    threading.Thread(target=_leave_with_parent, name="parent", daemon=True).start()
     return create_app(settings)
+
+
+def _leave_with_parent() -> None:
+    """Stops this process once its parent was killed: it would hold the port against whoever comes in its place."""
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os.kill(os.getpid(), signal.SIGTERM)

@@ -23,8 +23,8 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption("--seconds", type=float, default=2.0, help="Longest traffic between two kills.")
 
 
-def pytest_terminal_summary(terminalreporter: Any) -> None:
-    if counts.ROWS:
+def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
+    if counts.ROWS and config.getoption("capture") == "no":
         terminalreporter.write_line("\n" + counts.table(counts.ROWS))
 
 
