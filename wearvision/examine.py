@@ -15,6 +15,7 @@ from wearvision.measure.regions import bounds, labelled
 from wearvision.measure.result import Measured, Outcome
 from wearvision.parts import PARTS, PartSpec, Scene
 from wearvision.sighting import Estimate
+from wearvision.steps import Step
 
 SEEN = 0.5
 """Probability from which a pixel belongs to a region."""
@@ -74,7 +75,9 @@ def examine(
     if spec is None:
         return Examination(seen, None, "", {}, {}, {})
     view = max(spec.views, key=lambda candidate: seen.sighting.views[candidate])
-    scene = scene_of(seen, spec, view, reference(spec) if reference is not None else None)
+    new = reference(spec) if reference is not None else None
+    with Step("regions"):
+        scene = scene_of(seen, spec, view, new)
     side = seen.square.shape[0]
     masks = {name: _resized(mask.view(np.uint8), side).view(bool) for name, mask in scene.masks.items()}
     direct = {

@@ -19,6 +19,7 @@ from wearvision.examine import Examination, examine, scene_of
 from wearvision.fitness import Fault, assess, assess_frame
 from wearvision.inputs import Inputs, inputs_of
 from wearvision.look import look
+from wearvision.markers import grey_of, markers_at_hand
 from wearvision.network import ModelFolder, Network
 from wearvision.parts import PARTS, PartSpec, Scene, part_spec
 from wearvision.photo import Photo, read_photo
@@ -27,9 +28,11 @@ from wearvision.return_tag_cover import without_tags
 from wearvision.setting_lines import settings_of
 from wearvision.settle import Basis, settle
 from wearvision.standard import CAUTIONS, DEFERENCE, Limits, load_limits
+from wearvision.steps import Step
 from wearvision.verdict import Seen, verdict
 
 Source = Photo | bytes | str | os.PathLike[str]
+_Judged = tuple[NDArray[np.uint8], dict[str, NDArray[np.bool_]], float]
 
 NOT_A_PART = "This does not look like a part that can be judged here ({parts}). Photograph one part alone, close up."
 UNKNOWN = "This may be a {part}, but it is unlike any that the model has learned. Judge it by hand."
@@ -161,17 +164,27 @@ class Grader:
         read_ms: float,
     ) -> _Shot:
         clock = [time.perf_counter()]
-        seen = look(self._network, without_tags(image))
+        with Step("tags"):
+            markers = markers_at_hand(grey_of(image))
+            bare = without_tags(image, markers)
+        with Step("looks"):
+            seen = look(self._network, bare)
         clock.append(time.perf_counter())
         found = examine(seen, part=part, reference=lambda spec: self._reference(reference, spec))
         refusal = self._refusal(found, forced=part is not None)
-        faults = assess_frame(image) if refusal else _faults(found)
+        judged = _judged(found)
+        with Step("fitness"):
+            faults = assess_frame(image) if refusal else _faults(found, judged)
         fit = not refusal and not faults
-        settled = settle(found, self._calibration) if fit else {}
-        settings = settings_of(image, found) if fit else ()
+        with Step("settle"):
+            settled = settle(found, self._calibration) if fit else {}
+        with Step("settings"):
+            settings = settings_of(image, found, markers=markers) if fit else ()
+        with Step("inputs"):
+            inputs = _inputs(found, judged)
         clock.append(time.perf_counter())
         spent = {"read": read_ms, "find": (clock[1] - clock[0]) * 1e3, "measure": (clock[2] - clock[1]) * 1e3}
-        return _Shot(name, sha256, found, tuple(faults), refusal, settled, settings, spent, _inputs(found))
+        return _Shot(name, sha256, found, tuple(faults), refusal, settled, settings, spent, inputs)
 
     def _reference(self, photo: Photo | None, spec: PartSpec) -> Scene | None:
         """The reference photo as a scene of the part; None if there is none or it shows something else."""
@@ -213,7 +226,8 @@ class Grader:
         said: dict[str, Any] = {}
         if usable and spec is not None:
             seen = tuple(Seen(shot.found.view, shot.settled) for shot in shots)
-            said = verdict(spec, seen, self._calibration, self.limits)
+            with Step("judge"):
+                said = verdict(spec, seen, self._calibration, self.limits)
             said |= {"settings": tuple(line for shot in shots for line in shot.settings), "basis": seen}
         spent = {step: sum(shot.milliseconds[step] for shot in shots) for step in shots[0].milliseconds}
         spent["total"] = sum(spent.values()) + (time.perf_counter() - started) * 1e3
@@ -225,21 +239,18 @@ def read_source(source: Source) -> Photo:
     return source if isinstance(source, Photo) else read_photo(source)
 
 
-def _faults(found: Examination) -> tuple[Fault, ...]:
+def _faults(found: Examination, judged: _Judged) -> tuple[Fault, ...]:
     """Faults of the photo around the part, as it was judged."""
-    if found.spec is None:
-        return ()
-    square, masks, _ = _judged(found)
-    return assess(square, found.spec, found.view, masks)
+    return assess(judged[0], found.spec, found.view, judged[1]) if found.spec is not None else ()
 
 
-def _inputs(found: Examination) -> Inputs:
-    square, masks, scale = _judged(found)
+def _inputs(found: Examination, judged: _Judged) -> Inputs:
+    square, masks, scale = judged
     sighting = found.look.sighting
     return inputs_of(square, masks, scale, energy=sighting.energy, none=sighting.parts["none"])
 
 
-def _judged(found: Examination) -> tuple[NDArray[np.uint8], dict[str, NDArray[np.bool_]], float]:
+def _judged(found: Examination) -> _Judged:
     """Picture and regions at the resolution that was judged, without what lies outside the photo, and the photo's
     pixels to one of them."""
     inside = found.look.inside

@@ -13,6 +13,8 @@ from wearvision.measure.regions import Points
 DICTIONARY = cv2.aruco.DICT_5X5_100
 """Any two of its markers differ in seven of 25 squares or more; card and tag share it and use different ids."""
 MODULES = 7  # squares along a marker's side, with its black border
+LEAST_HALVED_PX = 600  # smaller pictures cost little, and halving would lose their markers
+QUICK_WINDOW_PX, QUICK_PERIMETER_PX = 5, 25  # chosen on drawn tags: 117 of 117 that were laid over were still found
 MOST = 64  # markers of a photo that are looked at; more is a printed pattern
 
 
@@ -51,6 +53,22 @@ def find_markers(grey: NDArray[np.uint8]) -> list[Marker]:
         return []
     found = zip(np.asarray(ids).ravel()[:MOST], corners, strict=False)
     return [Marker(int(code), np.asarray(place, np.float64).reshape(4, 2)) for code, place in found]
+
+
+def markers_at_hand(grey: NDArray[np.uint8]) -> list[Marker]:
+    """As :func:`find_markers`, at a tenth of its cost where the picture at half size shows fewer than two squares.
+
+    For a use that needs two markers or more, of 17 pixels a side or more; smaller ones, and one alone, may be missed.
+    """
+    if max(grey.shape) < LEAST_HALVED_PX:
+        return find_markers(grey)
+    half = np.asarray(cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
+    quick = cv2.aruco.DetectorParameters()
+    quick.adaptiveThreshWinSizeMin = quick.adaptiveThreshWinSizeMax = QUICK_WINDOW_PX
+    quick.minMarkerPerimeterRate = QUICK_PERIMETER_PX / max(half.shape)
+    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), quick)
+    read, _, unread = detector.detectMarkers(half)
+    return find_markers(grey) if len(read) + len(unread) >= 2 else []
 
 
 def grey_of(image: NDArray[np.uint8]) -> NDArray[np.uint8]:

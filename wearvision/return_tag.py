@@ -127,22 +127,28 @@ def read_return_tags(photo: Photo | NDArray[np.uint8], *, focal_px: float | None
     return tuple(sorted(tags, key=lambda tag: (tag.number is None, -(tag.px_per_mm or 0.0))))
 
 
-def find_tag_scale(image: NDArray[np.uint8], *, focal_px: float | None = None) -> ScaleFit | None:
+def find_tag_scale(
+    image: NDArray[np.uint8], *, focal_px: float | None = None, markers: Sequence[Marker] | None = None
+) -> ScaleFit | None:
     """The plane of the largest tag of which two markers or more are seen, else None; its code is not read.
 
     Args:
         image: RGB (H, W, 3) or grey (H, W), uint8.
         focal_px: As for :func:`read_return_tag`.
+        markers: Those of the picture, where they were looked for already.
     Raises:
         ValueError: not such an image.
     """
-    fits = tag_fits(grey_of(image), focal_px=focal_px)
+    grey = grey_of(image)
+    fits = tag_fits(grey, find_markers(grey) if markers is None else markers, focal_px=focal_px)
     return max(fits, key=lambda fit: fit.px_per_mm_at(_middle(fit)), default=None)
 
 
-def tag_fits(grey: NDArray[np.uint8], *, least: int = 2, focal_px: float | None = None) -> list[ScaleFit]:
+def tag_fits(
+    grey: NDArray[np.uint8], markers: Sequence[Marker], *, least: int = 2, focal_px: float | None = None
+) -> list[ScaleFit]:
     """The planes of all tags in a grey picture, (H, W) uint8, of which at least ``least`` (2 to 4) markers are seen."""
-    return [_fit(group, grey, focal_px) for group in _groups(find_markers(grey)) if len(group) >= least]
+    return [_fit(group, grey, focal_px) for group in _groups(markers) if len(group) >= least]
 
 
 def _tags_in(image: NDArray[np.uint8], focal_px: float | None) -> list[ReturnTag]:

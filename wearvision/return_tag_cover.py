@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearvision.markers import grey_of
+from wearvision.markers import Marker, grey_of, markers_at_hand
 from wearvision.measure.plane_scale import ScaleFit
 from wearvision.return_tag import tag_fits
 from wearvision.return_tag_code import read_code
@@ -26,7 +28,7 @@ _RING_PX = 6
 _STEP = 2  # pixels a millimetre in the levelled tag
 
 
-def without_tags(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def without_tags(image: NDArray[np.uint8], markers: Sequence[Marker] | None = None) -> NDArray[np.uint8]:
     """The picture with the bench's colour laid over each return tag that lies clear of everything.
 
     A tag with something on it, with a marker hidden or with an unreadable code stays: part of a part might be laid
@@ -34,6 +36,7 @@ def without_tags(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
     Args:
         image: RGB, (H, W, 3) uint8; not changed.
+        markers: Those of the picture, where they were looked for already.
     Returns:
         The same array where there is nothing to lay over, else a new one.
     Raises:
@@ -41,7 +44,7 @@ def without_tags(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """
     grey = grey_of(image)
     laid = image
-    for fit in tag_fits(grey, least=4):
+    for fit in tag_fits(grey, markers_at_hand(grey) if markers is None else markers, least=4):
         if read_code(grey, fit.homography, exact=True) is None or not _is_clear(grey, fit):
             continue
         width, height = TAG_MM

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -11,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from wearvision.markers import bits_of, find_markers, grey_of, square_mm
+from wearvision.markers import Marker, bits_of, find_markers, grey_of, square_mm
 from wearvision.measure.plane_scale import ScaleFit, axes_mismatch, fit_scale
 from wearvision.measure.regions import Points
 
@@ -127,18 +128,21 @@ def _draw_rule(canvas: Canvas) -> None:
             canvas.drawCentredString((left + at) * mm, -(base + 2.6) * mm, f"{at}")
 
 
-def find_scale(image: NDArray[np.uint8], *, focal_px: float | None = None) -> ScaleFit | None:
+def find_scale(
+    image: NDArray[np.uint8], *, focal_px: float | None = None, markers: Sequence[Marker] | None = None
+) -> ScaleFit | None:
     """The printed card in a photo; None where fewer than two of its markers are read.
 
     Args:
         image: RGB (H, W, 3) or grey (H, W), uint8.
         focal_px: Focal length in pixels where the file tells it; else a phone's usual one is assumed, which matters
             for tilt, distance and heights only, not for lengths in the card's plane.
+        markers: Those of the picture, where they were looked for already.
     Raises:
         ValueError: not such an image.
     """
     grey = grey_of(image)
-    found = {marker.id: marker for marker in find_markers(grey)}
+    found = {marker.id: marker for marker in (find_markers(grey) if markers is None else markers)}
     known = [found[marker] for marker in MARKERS_MM if marker in found]
     if len(known) < 2:
         return None

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from wearvision.examine import Examination
+from wearvision.markers import Marker, grey_of, markers_at_hand
 from wearvision.measure.regions import components
 from wearvision.measure.result import Measured
 from wearvision.measure.settings import Chart, spark_gap, within
@@ -18,7 +21,13 @@ LEAST_ROD_PX = 30
 NOTE = "In the plane of card or tag within 5 mm. The burner's own chart and the setting gauge decide."
 
 
-def settings_of(image: NDArray[np.uint8], found: Examination, *, chart: Chart | None = None) -> tuple[SettingLine, ...]:
+def settings_of(
+    image: NDArray[np.uint8],
+    found: Examination,
+    *,
+    chart: Chart | None = None,
+    markers: Sequence[Marker] | None = None,
+) -> tuple[SettingLine, ...]:
     """The spark gap, where the part has one, two rods are seen and a printed scale card, or a return tag, lies
     beside them; the card goes before the tag.
 
@@ -29,13 +38,17 @@ def settings_of(image: NDArray[np.uint8], found: Examination, *, chart: Chart | 
         image: RGB, (H, W, 3) uint8, the working image.
         found: The examination of it.
         chart: The burner's own range; None leaves ``within`` open.
+        markers: Those of the image, where they were looked for already.
     """
     if found.spec is None or "spark_gap" not in found.spec.settings:
+        return ()
+    markers = markers_at_hand(grey_of(image)) if markers is None else markers
+    if len(markers) < 2:
         return ()
     rods = components(found.masks["rod"], least_px=LEAST_ROD_PX)
     if len(rods) < 2:
         return ()
-    scale = find_scale(image) or find_tag_scale(image)
+    scale = find_scale(image, markers=markers) or find_tag_scale(image, markers=markers)
     if scale is None:
         return ()
     placed = [_in_photo(rod, image.shape[:2], found) for rod in rods[:2]]

@@ -58,7 +58,8 @@ def test_grain_is_the_noise_after_halving_whatever_slopes_under_it() -> None:
     noise = np.random.default_rng(0).normal(0, 12, (SIDE, SIDE)).astype(np.float32)
     everywhere = np.ones((SIDE, SIDE), bool)
     assert grain(*halved(slope, everywhere)) == [pytest.approx(0, abs=0.05)]
-    assert grain(*halved(slope + noise, everywhere)) == [pytest.approx(6, rel=0.2)]  # four pixels in one: half the deviation
+    # Four pixels in one: half the deviation.
+    assert grain(*halved(slope + noise, everywhere)) == [pytest.approx(6, rel=0.2)]
 
 
 def test_grain_needs_a_whole_patch_that_is_neither_black_nor_white() -> None:

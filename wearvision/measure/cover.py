@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from wearvision.measure.regions import Region, as_weight
 from wearvision.measure.result import Measured, Outcome, Reason, Unmeasured

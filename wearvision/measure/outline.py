@@ -95,9 +95,10 @@ def _widened(
 ) -> NDArray[np.float32]:
     """A box of the map with ``pad`` pixels around it, a new array; beyond the picture its edge goes on."""
     rows, columns = level.shape
-    over = (max(0, pad - top), max(0, top + height + pad - rows), max(0, pad - left), max(0, left + width + pad - columns))
+    above, before = max(0, pad - top), max(0, pad - left)
+    below, after = max(0, top + height + pad - rows), max(0, left + width + pad - columns)
     inner = level[max(0, top - pad) : top + height + pad, max(0, left - pad) : left + width + pad]
-    return np.asarray(cv2.copyMakeBorder(inner, *over, cv2.BORDER_REPLICATE), np.float32)
+    return np.asarray(cv2.copyMakeBorder(inner, above, below, before, after, cv2.BORDER_REPLICATE), np.float32)
 
 
 def _to_half_level(smooth: NDArray[np.float32], points: Points) -> Points:

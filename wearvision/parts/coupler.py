@@ -15,6 +15,7 @@ from wearvision.measure.regions import border_points
 from wearvision.measure.result import Outcome, Reason, Unmeasured
 from wearvision.measure.socket import Kind, Socket, read_socket
 from wearvision.parts.spec import Mark, Mask, Mode, PartSpec, Scene
+from wearvision.steps import Step
 
 END = ("end",)
 SIDE = ("side",)
@@ -27,7 +28,9 @@ CRACK_FLOOR, CRACK_PLAIN = 0.10, 0.30
 
 def measure(scene: Scene) -> dict[str, Outcome]:
     """Geometry of an end (outline, drive corners, teeth, crack) or of a side (bow, crack), and grime cover."""
-    found: dict[str, Outcome] = {"grime_ratio": cover_ratio(scene.mask("grime"), scene.mask("part"))}
+    found: dict[str, Outcome] = {}
+    with Step("grime"):
+        found["grime_ratio"] = cover_ratio(scene.mask("grime"), scene.mask("part"))
     found |= _end(scene) if scene.view == "end" else _side(scene)
     return found
 
@@ -35,24 +38,26 @@ def measure(scene: Scene) -> dict[str, Outcome]:
 def _end(scene: Scene) -> dict[str, Outcome]:
     """Measures of an end. Which of the two for the drive is there follows from the socket's kind."""
     face = scene.soft("face")
-    outline = seen_outline(face)
     tilt: Frame | None = None
     wall: float | None = None
-    if not isinstance(outline, Unmeasured):
-        ellipse = fit_ellipse(outline, robust=True)
+    with Step("face"):
+        outline = seen_outline(face)
+        ellipse = fit_ellipse(outline, robust=True) if not isinstance(outline, Unmeasured) else None
+    if ellipse is not None:
         tilt = frame_of(ellipse, known=False)
         bore = float(np.sqrt(np.count_nonzero(scene.mask("socket")) / np.pi))
         wall = float(np.sqrt(ellipse.major * ellipse.minor)) - bore if bore > 0 else None
-    socket = read_socket(scene.soft("socket"), tilt)
+    with Step("socket"):
+        socket = read_socket(scene.soft("socket"), tilt)
     cue = socket.frame if isinstance(socket, Socket) else None
     reference = scene.reference
     new = reference.soft("face") if reference is not None and reference.view == "end" else None
-    found: dict[str, Outcome] = {
-        "profile_deviation": profile_deviation(face, frame=cue, reference=new),
-        "crack_ratio": crack_ratio(
-            scene.mask("crack"), wall if wall and wall > 0 else None, floor=CRACK_FLOOR, plain=CRACK_PLAIN
-        ),
-    }
+    found: dict[str, Outcome] = {}
+    with Step("profile"):
+        found["profile_deviation"] = profile_deviation(face, frame=cue, reference=new)
+    with Step("crack"):
+        thick = wall if wall and wall > 0 else None
+        found["crack_ratio"] = crack_ratio(scene.mask("crack"), thick, floor=CRACK_FLOOR, plain=CRACK_PLAIN)
     if isinstance(socket, Unmeasured):
         return found | {"corner_rounding": socket, "tooth_loss": socket}
     if socket.kind is Kind.SPLINED:
@@ -60,19 +65,21 @@ def _end(scene: Scene) -> dict[str, Outcome]:
         found["tooth_loss"] = tooth_loss(socket, reference=first if isinstance(first, Socket) else None)
         found["corner_rounding"] = Unmeasured(Reason.NOT_IN_VIEW, "This drive has teeth, no corners.")
     else:
-        found["corner_rounding"] = corner_rounding(socket)
+        with Step("corners"):
+            found["corner_rounding"] = corner_rounding(socket)
         found["tooth_loss"] = Unmeasured(Reason.NOT_IN_VIEW, "This drive has no teeth.")
     return found
 
 
 def _side(scene: Scene) -> dict[str, Outcome]:
     """Measures of a side."""
-    return {
-        "bow_ratio": bow_ratio(scene.soft("part")),
-        "crack_ratio": crack_ratio(
-            scene.mask("crack"), _diameter(scene.mask("part")), floor=CRACK_FLOOR, plain=CRACK_PLAIN
-        ),
-    }
+    found: dict[str, Outcome] = {}
+    with Step("bow"):
+        found["bow_ratio"] = bow_ratio(scene.soft("part"))
+    with Step("crack"):
+        wide = _diameter(scene.mask("part"))
+        found["crack_ratio"] = crack_ratio(scene.mask("crack"), wide, floor=CRACK_FLOOR, plain=CRACK_PLAIN)
+    return found
 
 
 def _diameter(part: Mask) -> float | None:

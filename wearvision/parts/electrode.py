@@ -9,6 +9,7 @@ from wearvision.measure.cracks import crack_ratio
 from wearvision.measure.result import Measured, Outcome
 from wearvision.measure.rod import find_tips, tip_loss
 from wearvision.parts.spec import Mark, Mode, PartSpec, Scene
+from wearvision.steps import Step
 
 SIDE = ("side",)
 
@@ -22,17 +23,23 @@ def measure(scene: Scene) -> dict[str, Outcome]:
     A reference photo of the part when new says what form the tip had; else it is taken as cut square.
     """
     rod, ceramic, residue, marked = (scene.mask(name) for name in ("rod", "ceramic", "residue", "bridge"))
-    tips = find_tips(scene.soft("rod"), ceramic)
+    found: dict[str, Outcome] = {}
+    with Step("rods"):
+        tips = find_tips(scene.soft("rod"), ceramic)
     thickness = max((tip.diameter_px for tip in tips), default=1.0)
-    return {
-        "residue_ratio": cover_ratio(residue, rod | ceramic),
-        "bridge": bridge([tip.rod for tip in tips], ceramic, residue, marked, diameter_px=thickness),
-        "crack_ratio": crack_ratio(
-            scene.mask("crack"), insulator_diameter_px(ceramic), floor=CRACK_FLOOR, plain=CRACK_SCORED
-        ),
-        "chip_ratio": chip_ratio(scene.mask("chip"), ceramic),
-        "tip_loss": tip_loss(tips, deposit=residue | marked, new_loss=_loss_when_new(scene.reference)),
-    }
+    with Step("residue"):
+        found["residue_ratio"] = cover_ratio(residue, rod | ceramic)
+    with Step("bridge"):
+        found["bridge"] = bridge([tip.rod for tip in tips], ceramic, residue, marked, diameter_px=thickness)
+    with Step("crack"):
+        wide = insulator_diameter_px(ceramic)
+        found["crack_ratio"] = crack_ratio(scene.mask("crack"), wide, floor=CRACK_FLOOR, plain=CRACK_SCORED)
+    with Step("chip"):
+        found["chip_ratio"] = chip_ratio(scene.mask("chip"), ceramic)
+    with Step("tips"):
+        new = _loss_when_new(scene.reference)
+        found["tip_loss"] = tip_loss(tips, deposit=residue | marked, new_loss=new)
+    return found
 
 
 def _loss_when_new(reference: Scene | None) -> float:
