@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,6 +11,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck
+from hypothesis import settings as bounds
 from PIL import Image
 
 import wearvision_models
@@ -21,8 +24,19 @@ from wearvision.standard.grades import GRADES
 from wearvision_training.recipe import Recipe
 from wearvision_training.studio import draw, sample_recipe
 
+# Whether a busy machine is slow is no finding.
+bounds.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+bounds.load_profile("any machine")
+
 RELEASED = Path(wearvision_models.__file__).parent / wearvision_models.DEFAULT
 DRAWN_PX = 512
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_setupnodes() -> None:
+    """Workers share the cores: several threads in each of them would only wait for one another."""
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    os.environ.setdefault("OPENCV_FOR_THREADS_NUM", "1")
 
 
 @dataclass(frozen=True)
