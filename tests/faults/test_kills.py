@@ -71,11 +71,11 @@ def survive(
                 while row.times < kills and chance.random() < IN_ITS_START:
                     time.sleep(chance.random())
                     row.times += keeper.kill(name)
+                row.kills = row.times
                 row.back_s.append(service.wait_ready() - moment)
                 row.take(auditor.look(crowd.book.answered()))
                 crowd.wait_for_answers(1)
                 time.sleep(chance.uniform(0, seconds))
-        row.kills = row.times
         assert not crowd.book.odd, f"seed {seed}: {crowd.book.odd[:3]}"
         crowd.send_again()
         row.take(auditor.look(crowd.book.answered(), every_blob=True))

@@ -144,7 +144,7 @@ def test_a_service_and_its_trainings_killed_in_turn_take_each_model_in_once(
             if victim != "training":
                 row.times += keeper.kill(service.names[0])
                 row.back_s.append(service.wait_ready() - moment)
-    row.kills = row.times
+            row.kills = row.times
     row.checked = look(engine, settings, asked)
     engine.dispose()
     until = time.monotonic() + 30
