@@ -10,7 +10,7 @@ from typing import Any
 
 from PIL import Image
 
-from wearvision.photo_files import QUIET, form_of, load_reader
+from wearvision.photo_files import QUIET, form_of, is_overfull, load_reader
 
 _SOFTWARE, _CHANGED, _EXIF_IFD = 0x0131, 0x0132, 0x8769
 _TAKEN, _TAKEN_OFFSET, _WIDE, _HIGH = 0x9003, 0x9011, 0xA002, 0xA003
@@ -76,7 +76,7 @@ def read_capture(data: bytes) -> Capture:
     Source: EXIF/TIFF tags 305, 306, 36867, 36881, 40962, 40963.
     """
     form = form_of(data)
-    if form is None:
+    if form is None or is_overfull(data):
         return Capture()
     try:
         with QUIET:

@@ -30,7 +30,7 @@ from wearvision.errors import (
     TruncatedPhoto,
     UnsupportedPhoto,
 )
-from wearvision.photo_files import QUIET, foreign_kind, form_of, jpeg_is_whole, load_reader
+from wearvision.photo_files import QUIET, foreign_kind, form_of, is_overfull, jpeg_is_whole, load_reader
 
 BACKDROP_CODE = 128
 """Transparent pixels are laid over this mid grey."""
@@ -44,6 +44,7 @@ _REDUCTIONS = {
 }
 _NEAR_ENOUGH = 0.9  # a reduction that lands this near the working size is taken as it is: half the decoding time
 _ORIENTATION, _EXIF_IFD, _DATE_TIME_ORIGINAL = 0x0112, 0x8769, 0x9003
+_STRIP_PIXELS = 1 << 20
 _RETAKE = "take the picture again or send the original file"
 
 
@@ -55,12 +56,17 @@ class ReadLimits:
         max_bytes: Largest file.
         max_pixels: Largest picture by its header, before anything is decoded. Pillow's own bomb limit
             (about 179 million) stands above it.
+        max_pixels_whole: The same where the picture must be decoded whole, which is all but usual JPEG: a file of
+            some hundred bytes may unpack to so many. Phones write up to 49 million as HEIC.
         min_side_px: Shortest short side that can hold a part.
+        max_sides: Longest side over the short one; what is longer is a strip, not a photo.
     """
 
     max_bytes: int = 64 * 2**20
     max_pixels: int = 120_000_000
+    max_pixels_whole: int = 50_000_000
     min_side_px: int = 64
+    max_sides: int = 20
 
 
 @dataclass(frozen=True, eq=False)
@@ -192,17 +198,29 @@ def _header(data: bytes, name: str, limits: ReadLimits) -> _Header:
     with _open(data, name) as picture:
         header = _Header(picture.format or "", picture.mode, *picture.size)
     pixels = header.width * header.height
-    if pixels > limits.max_pixels:
+    most, advice = limits.max_pixels, "save it smaller"
+    if not _reducible(header):
+        most, advice = min(most, limits.max_pixels_whole), "save it smaller, or as JPEG"
+    if pixels > most:
         raise PhotoTooLarge(
-            f"{name} has {pixels / 1e6:.0f} million pixels, at most {limits.max_pixels / 1e6:.0f} are read; "
-            "save it smaller."
+            f"{name} has {pixels / 1e6:.0f} million pixels, at most {most / 1e6:.0f} are read of its form; {advice}."
         )
     if min(header.width, header.height) < limits.min_side_px:
         raise PhotoTooSmall(
             f"{name} is {header.width} x {header.height} pixels, the short side needs {limits.min_side_px}; "
             "send the original photo, not a preview."
         )
+    if max(header.width, header.height) > limits.max_sides * min(header.width, header.height):
+        raise UnsupportedPhoto(
+            f"{name} is a strip of {header.width} x {header.height} pixels, no photo; one side may be "
+            f"{limits.max_sides} times the other at most."
+        )
     return header
+
+
+def _reducible(header: _Header) -> bool:
+    """Whether the decoder can skip most of a large picture."""
+    return header.format in _JPEG_FORMATS and header.mode in ("RGB", "L")
 
 
 def _open(data: bytes, name: str) -> Image.Image:
@@ -210,6 +228,8 @@ def _open(data: bytes, name: str) -> Image.Image:
     form = form_of(data)
     if form is None:
         raise _unreadable(data, name)
+    if is_overfull(data):
+        raise UnsupportedPhoto(f"{name} holds more capture data than any camera writes; save it without them.")
     try:
         with QUIET:
             load_reader(form)
@@ -240,7 +260,7 @@ def _decode(
         header = header or _Header(picture.format or "", picture.mode, *picture.size)
         try:
             with QUIET:
-                if header.format in _JPEG_FORMATS and header.mode in ("RGB", "L"):
+                if _reducible(header):
                     stored, reduction = _decode_jpeg(data, name, header, working_px)
                 else:
                     stored, reduction = _decode_other(picture, name), 1
@@ -290,21 +310,35 @@ def _decode_other(picture: Image.Image, name: str) -> NDArray[np.uint8]:
     picture.seek(0)
     picture.load()
     mode = picture.mode
-    if mode.startswith("I") or mode == "F":
-        return _from_deep_grey(picture, name)
-    if "transparency" in picture.info or mode in ("LA", "La", "PA", "RGBA", "RGBa"):
+    if mode == "F":
+        raise _no_white(name)
+    # By strips: the converted copies of a large picture would take several times its own memory.
+    decoded = np.empty((picture.height, picture.width, 3), np.uint8)
+    tall = max(1, _STRIP_PIXELS // picture.width)
+    for top in range(0, picture.height, tall):
+        strip = picture.crop((0, top, picture.width, min(top + tall, picture.height)))
+        decoded[top : top + tall] = _from_deep_grey(strip, name) if mode.startswith("I") else _from_colours(strip)
+    return decoded
+
+
+def _from_colours(picture: Image.Image) -> NDArray[np.uint8]:
+    """RGB; what is transparent lies over the backdrop."""
+    if "transparency" in picture.info or picture.mode in ("LA", "La", "PA", "RGBA", "RGBa"):
         backdrop = Image.new("RGBA", picture.size, (BACKDROP_CODE,) * 3 + (255,))
         picture = Image.alpha_composite(backdrop, picture.convert("RGBA"))
-    return np.array(picture.convert("RGB"), np.uint8)
+    return np.asarray(picture.convert("RGB"), np.uint8)
 
 
 def _from_deep_grey(picture: Image.Image, name: str) -> NDArray[np.uint8]:
-    """16-bit grey scaled to 8 bit; floats and wider integers have no agreed white."""
+    """16-bit grey scaled to 8 bit, (h, w, 1); wider integers have no agreed white."""
     values = np.asarray(picture)
-    if picture.mode == "F" or (values.size and (values.min() < 0 or values.max() > 65535)):
-        raise UnsupportedPhoto(f"{name} holds numbers without an agreed white level; save it as 8- or 16-bit picture.")
-    grey = np.round(values.astype(np.float32) / 257).astype(np.uint8)
-    return np.repeat(grey[..., None], 3, axis=2)
+    if values.size and (values.min() < 0 or values.max() > 65535):
+        raise _no_white(name)
+    return np.round(values.astype(np.float32) / 257).astype(np.uint8)[..., None]
+
+
+def _no_white(name: str) -> UnsupportedPhoto:
+    return UnsupportedPhoto(f"{name} holds numbers without an agreed white level; save it as 8- or 16-bit picture.")
 
 
 def _shrink(image: NDArray[np.uint8], working_px: int | None) -> NDArray[np.uint8]:

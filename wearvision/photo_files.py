@@ -28,6 +28,11 @@ _FOREIGN_STARTS = {
     b"\x1aE\xdf\xa3": "a video",
 }
 _JPEG_MARKER = re.compile(rb"\xff[^\x00\x01\xd0-\xd7\xff]", re.DOTALL)  # not a stuffed byte, restart or filler
+_EXIF = b"Exif\0\0"
+MOST_EXIF = 32
+"""Pieces of EXIF in a file; a JPEG with further pictures after it has one for each."""
+MOST_SCANS = 100
+"""Scans of a JPEG; programs write up to some twenty, and each costs as much as decoding the whole picture."""
 _HOLE = bytes(2**16)  # an interrupted copy leaves such holes; a flat white picture has shorter ones
 
 
@@ -37,6 +42,14 @@ def form_of(data: bytes) -> str | None:
         return "HEIF"
     form = next((form for start, form in _FORMATS.items() if data.startswith(start)), None)
     return None if form == "WEBP" and data[8:12] != b"WEBP" else form
+
+
+def is_overfull(data: bytes) -> bool:
+    """Whether a file holds more pieces of EXIF than any camera writes.
+
+    Pillow joins those of a JPEG one by one, which takes minutes for a thousand of them.
+    """
+    return data.count(_EXIF) > MOST_EXIF
 
 
 def load_reader(form: str) -> None:
@@ -62,17 +75,20 @@ def jpeg_is_whole(data: bytes) -> bool:
     """True if the marker structure runs without a break to the end of the first picture.
 
     Cut files, foreign bytes written over the picture and long holes of zeros are found; a few flipped bits
-    that leave the structure whole are not, and no decoder reports them.
+    that leave the structure whole are not, and no decoder reports them. One of more than ``MOST_SCANS`` scans counts as
+    damaged.
     """
-    position, first_scan = 2, 0
+    position, first_scan, scans = 2, 0, 0
     while (found := _JPEG_MARKER.search(data, position)) is not None:
         marker, position = data[found.end() - 1], found.end()
         if marker == 0xD9:
             return first_scan > 0 and data.find(_HOLE, first_scan, position) < 0
         if not 0xC0 <= marker <= 0xFE or marker == 0xD8:
             return False
-        if marker == 0xDA and not first_scan:
-            first_scan = position
+        if marker == 0xDA:
+            first_scan, scans = first_scan or position, scans + 1
+            if scans > MOST_SCANS:
+                return False
         position += int.from_bytes(data[position : position + 2], "big")
     return False
 

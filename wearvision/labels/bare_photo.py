@@ -75,7 +75,7 @@ def _exif(orientation: int) -> bytes:
 
 def _bare_jpeg(data: bytes) -> bytes:
     """Metadata segments cut out, and whatever follows the first picture (previews, further pictures) cut off."""
-    out, position = [b"\xff\xd8"], 2
+    out, position, scanned = [b"\xff\xd8"], 2, False
     orientation = _orientation(data)
     if orientation != 1:
         body = b"Exif\0\0" + _exif(orientation)
@@ -87,8 +87,9 @@ def _bare_jpeg(data: bytes) -> bytes:
             out.append(data[position : found.end()])
             return b"".join(out)
         length = int.from_bytes(data[found.end() : found.end() + 2], "big")
-        if length < 2:
-            break
+        if length < 2 or (found.start() != position and not scanned):
+            break  # stray bytes between segments: what a decoder makes of them may change with what stands before
+        scanned = scanned or marker == 0xDA
         stop = found.end() + length
         out.append(data[position : found.start()])
         if _jpeg_keeps(marker, data[found.end() + 2 : stop]):

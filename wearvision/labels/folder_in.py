@@ -22,7 +22,7 @@ from wearvision.labels.labelled import LINES, MASKS, PHOTOS, SET, TABLE, FolderE
 from wearvision.labels.splits import SPLITS, group_of, split_of
 from wearvision.labels.truth import Truth
 from wearvision.photo import ReadLimits
-from wearvision.photo_files import QUIET, form_of, load_reader
+from wearvision.photo_files import QUIET, form_of, is_overfull, load_reader
 from wearvision.standard.limits import Limits, load_limits
 
 MOST_LINE = 2**20
@@ -244,16 +244,16 @@ def _upright_size(photo: Path, file: str, line: int) -> tuple[int, int]:
     data = photo.read_bytes()
     form = form_of(data)
     try:
-        if form is None:
+        if form is None or is_overfull(data):
             raise PhotoError("no form that is read")
         load_reader(form)
         with QUIET, Image.open(io.BytesIO(data)) as picture:
             width, height = picture.size
+            if width * height > most.max_pixels:
+                raise FolderError(file, f"{photo.name} has more than {most.max_pixels} pixels.", line)
             turned = picture.getexif().get(0x0112, 1) in (5, 6, 7, 8)
     except (OSError, ValueError, SyntaxError, PhotoError, Image.DecompressionBombError):
         raise FolderError(file, f"{photo.name} is no photo that can be read.", line) from None
-    if width * height > most.max_pixels:
-        raise FolderError(file, f"{photo.name} has more than {most.max_pixels} pixels.", line)
     return (width, height) if turned else (height, width)
 
 

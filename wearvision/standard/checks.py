@@ -226,7 +226,10 @@ def _rows(name: str, data: bytes) -> dict[str, Check]:
     except (ValueError, RecursionError) as error:
         raise LimitsError(f"{name}: not valid TOML in UTF-8 ({error}).") from error
     found: dict[str, Check] = {}
-    for row in table.get("check", []):
+    rows = table.get("check", [])
+    if not isinstance(rows, list) or not all(isinstance(row, Mapping) for row in rows):
+        raise LimitsError(f"{name}: check: must be tables, [[check]].")
+    for row in rows:
         key = str(row.get("id", "without id"))
         try:
             check = _check(row)
