@@ -95,7 +95,7 @@ def grade(
     from wearvision.bulk.job import GradeWork, Terms
     from wearvision.standard import load_limits
 
-    spread = scheduler is not None or (out or "").rstrip("/").endswith(".parquet")
+    spread = scheduler is not None or _is_folder(out)
     if together and (out or spread):
         raise click.UsageError("--together grades one part; it goes with neither --out nor --scheduler.")
     if spread and (out is None or overlay is not None):
@@ -169,9 +169,9 @@ def regrade(
     with told():
         work = RegradeWork(Terms(load_limits(limits), model), photos)
     with _stopping() as stop, _progress(quiet=False) as progress, _broken_off():
-        if scheduler is not None:
+        if scheduler is not None or _is_folder(out):
             tally = _spreading().regrade_spread(
-                out, results, work, scheduler, _count(cores), stop=stop, progress=progress
+                out, results, work, scheduler or "local", _count(cores), stop=stop, progress=progress
             )
         else:
             from wearvision.bulk.regrading import regrade_here
@@ -185,6 +185,11 @@ def regrade(
     console().print(changes_view(tally.changes, tally.widened))
     _sum_up(tally, out, one_by_one=True)
     _leave(context, stop, tally)
+
+
+def _is_folder(out: str | None) -> bool:
+    """True for a name that stands for a folder of part files."""
+    return (out or "").rstrip("/").endswith(".parquet")
 
 
 def _leave(context: click.Context, stop: _Stop, tally: Tally) -> None:

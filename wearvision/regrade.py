@@ -8,15 +8,16 @@ photos (residuals, levels) come from the model's own folder. With the same limit
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 from wearvision.calibration import Blend, Calibration
-from wearvision.errors import RegradeError
+from wearvision.errors import ModelError, RegradeError, UnknownPart
 from wearvision.measure.result import Measured, Reason, Unmeasured
-from wearvision.network import ModelFolder
+from wearvision.network import ModelFolder, released_models
 from wearvision.parts import part_spec
 from wearvision.report import Report
 from wearvision.settle import Basis
@@ -71,12 +72,12 @@ class Regrader:
             return out
         if not record.get("basis"):
             raise RegradeError("The report does not carry its basis; grade the photo again (--photos).")
-        figures = self._figures_of(record["model"])
         try:
+            figures = self._figures_of(record["model"])
             spec = part_spec(record["part"]["name"])
             seen = [figures.seen(spec.key, one) for one in record["basis"]]
             said = verdict(spec, seen, figures.calibration, self.limits)
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
+        except (KeyError, TypeError, ValueError, AttributeError, UnknownPart) as error:
             raise RegradeError(f"The report's basis is damaged ({error!r}); grade the photo again.") from error
         told = Report(record["photo"], record["sha256"], True, **said).to_dict()
         return out | {name: told[name] for name in FOLLOWS if name in record}
@@ -84,6 +85,8 @@ class Regrader:
     def _figures_of(self, model: Mapping[str, Any]) -> _Figures:
         name = str(model.get("id"))
         if name not in self._figures:
+            if self._source is None and name not in released_models():
+                raise ModelError(f"The model {name!r} that made the report is not released; give its folder.")
             self._figures[name] = _Figures(ModelFolder.open(self._source if self._source is not None else name))
         self._figures[name].demand(model)
         return self._figures[name]
@@ -131,7 +134,7 @@ class _Figures:
     def _basis(self, key: str, plain: Mapping[str, Any]) -> Basis:
         measured = unmeasured = None
         if "value" in plain:
-            value, low, high = (float(plain[name]) for name in ("value", "low", "high"))
+            value, low, high = (_finite(plain[name]) for name in ("value", "low", "high"))
             measured = Measured(value, low, high, str(plain.get("unit", "1")), note=str(plain.get("note", "")))
         if "reason" in plain:
             unmeasured = Unmeasured(Reason(plain["reason"]), plain.get("why", ""))
@@ -141,13 +144,20 @@ class _Figures:
         return Basis(measured, unmeasured, plain.get("agree", True), blend)
 
     def _blend(self, key: str, plain: Mapping[str, Any]) -> Blend:
-        value, spread, presence = (float(number) for number in plain["direct"])
-        reached = tuple(float(number) for number in plain["reached"])
+        value, spread, presence = (_finite(number) for number in plain["direct"])
+        reached = tuple(_finite(number) for number in plain["reached"])
         levels = self.levels[key]
         if len(levels) != len(reached):
             raise ValueError(f"{key} has {len(reached)} levels, the model {len(levels)}")
         direct = Estimate(value, spread, presence, levels, reached)
-        return Blend(float(plain["value"]), float(plain["scale"]), True, float(plain["share"]), direct)
+        return Blend(_finite(plain["value"]), _finite(plain["scale"]), True, _finite(plain["share"]), direct)
+
+
+def _finite(number: Any) -> float:
+    found = float(number)
+    if not math.isfinite(found):
+        raise ValueError(f"{number!r} is not finite")
+    return found
 
 
 def _seen_to_dict(seen: Seen) -> dict[str, Any]:

@@ -110,3 +110,25 @@ def test_another_model_looks_at_the_photos_again_where_they_lie_now(
         assert new[name]["grade"] == old[name]["grade"] == new[name]["before"]["grade"]
         assert new[name]["source"]["address"] == str(moved / name)
     assert "0 of 10 grades change" in result.stdout
+
+
+HOSTILE = [
+    b"no json", b"[]", b"{}", b"\xff\xfe", b"[" * 5000, b'{"photo": 1, "error": 7, "source": []}',
+    b'{"photo": "a", "usable": true, "grade": 1, "possible_grades": 1, "probabilities": 1, "model": "x", "limits": 1}',
+    b'{"photo": "a", "usable": true, "grade": 1, "possible_grades": 1, "probabilities": 1, "model": {"id": "../.."},'
+    b' "limits": 1, "basis": [1]}',
+]  # fmt: skip
+
+
+def test_lines_of_anything_are_told_one_by_one_and_end_nothing(
+    graded: Path, model_folder: Path, tmp_path: Path
+) -> None:
+    mixed, out = tmp_path / "mixed.jsonl", tmp_path / "n.jsonl"
+    mixed.write_bytes(b"\n".join([*HOSTILE, graded.read_bytes()]))
+    for _ in range(2):
+        result = run("regrade", mixed, "--out", out)
+        assert result.exit_code == 1, result.output
+        assert "no_basis" in result.stderr
+    found = list(read_records(out))
+    assert len(found) == len(HOSTILE) + 13
+    assert all("error" in one for one in found[: len(HOSTILE)])

@@ -15,6 +15,9 @@ from wearvision.errors import PhotoError, RegradeError, SetupError
 from wearvision.network import ModelFolder
 from wearvision.regrade import BEFORE, Regrader, with_basis
 
+UNNAMED = "a line"
+"""Name of what stands in a file of results and is none."""
+
 
 @dataclass(frozen=True, slots=True)
 class RegradeWork:
@@ -51,7 +54,7 @@ class RegradeWork:
 
     def failed(self, item: tuple[int, bytes], code: str, message: str) -> Answer:
         """Results in place of those that could not be graded again."""
-        return _joined([_unable(json.loads(line), code, message) for line in item[1].splitlines()], self.id)
+        return _joined([_unable(record_in(line), code, message) for line in item[1].splitlines()], self.id)
 
 
 class _Again:
@@ -65,17 +68,19 @@ class _Again:
         self._wanted = None if work.terms.model is None else ModelFolder.open(work.terms.model)
 
     def answer(self, lines: bytes) -> Answer:
-        return _joined([self._one(json.loads(line)) for line in lines.splitlines()], self._id)
+        return _joined([self._one(record_in(line)) for line in lines.splitlines()], self._id)
 
     def _one(self, record: dict[str, Any]) -> tuple[dict[str, Any], Fact]:
-        if "error" in record:
-            return _unable(record, record["error"]["code"], record["error"]["message"])
         try:
+            if "error" in record:
+                return _unable(record, str(record["error"]["code"]), str(record["error"]["message"]))
             new = self._looked(record) if self._must_look(record) else self._regrader.regrade(record)
+            before = new["before"]
+            earlier = (before["grade"], tuple(before["possible_grades"] or ()))
         except (PhotoError, RegradeError, SetupError) as error:
             return _unable(record, error.code, str(error))
-        before = new["before"]
-        earlier = (before["grade"], tuple(before["possible_grades"]))
+        except (KeyError, TypeError, AttributeError, ValueError) as error:  # lines may come from anywhere
+            return _unable(record, RegradeError.code, f"This is no report of a photo ({error!r}).")
         return new, Fact(str(new["photo"]), new["grade"], tuple(new["possible_grades"]), before=earlier)
 
     def _must_look(self, record: Mapping[str, Any]) -> bool:
@@ -100,7 +105,7 @@ class _Again:
         return {**kept, **source, "before": {name: record.get(name) for name in BEFORE}}
 
     def _entry(self, record: Mapping[str, Any]) -> Entry:
-        source = record.get("source") or {}
+        source = _source(record)
         there = self._work.photos
         if there is None:
             if "address" not in source:
@@ -114,9 +119,18 @@ class _Again:
         return entry_of(Path(there) / name)
 
 
+def record_in(line: bytes) -> dict[str, Any]:
+    """The result in a line; empty where it holds none."""
+    try:
+        found = json.loads(line)
+    except (ValueError, RecursionError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
 def _unable(record: Mapping[str, Any], code: str, message: str) -> tuple[dict[str, Any], Fact]:
     """A result that says why there is none, beside what there was."""
-    name = str(record.get("photo"))
+    name = str(record.get("photo", UNNAMED))
     out: dict[str, Any] = {"photo": name, "usable": False, "error": {"code": code, "message": message}}
     if "error" not in record:
         out["before"] = {key: record.get(key) for key in BEFORE}
@@ -126,5 +140,10 @@ def _unable(record: Mapping[str, Any], code: str, message: str) -> tuple[dict[st
 
 
 def _joined(answers: list[tuple[dict[str, Any], Fact]], terms: str) -> Answer:
-    lines = (json_line({**record, "source": {**record.get("source", {}), "terms": terms}}) for record, _ in answers)
+    lines = (json_line({**record, "source": {**_source(record), "terms": terms}}) for record, _ in answers)
     return Answer(b"".join(lines), tuple(fact for _, fact in answers))
+
+
+def _source(record: Mapping[str, Any]) -> Mapping[str, Any]:
+    source = record.get("source")
+    return source if isinstance(source, Mapping) else {}

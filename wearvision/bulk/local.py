@@ -78,9 +78,7 @@ def grade_into(
     with ResultsFile(path) as file, closing(Done()) as done:
         for record in file.records():
             done.add(source_of(record, work.id, path))
-            tally.before += 1
-            if "error" in record:
-                tally.fail(str(record.get("photo")), record["error"]["code"], record["error"]["message"])
+            tally.earlier(record)
 
         def keep(answer: Answer) -> None:
             file.append(answer.lines)

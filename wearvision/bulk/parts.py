@@ -35,19 +35,26 @@ class Parts:
     form: Literal["parquet", "jsonl"] = "parquet"
 
     @classmethod
-    def at(cls, address: str) -> Parts:
+    def at(cls, address: str, *, make: bool = False) -> Parts:
         """The folder; its name ends in ``.jsonl`` for JSON lines. A path is made absolute, for workers elsewhere.
 
+        Args:
+            address: Path or fsspec address.
+            make: Makes it where there is none.
+
         Raises:
-            ResultsError: it cannot be made.
+            ResultsError: it cannot be made, or is no folder.
         """
         form: Literal["parquet", "jsonl"] = "jsonl" if address.rstrip("/").endswith(".jsonl") else "parquet"
         parts = cls(address if is_remote(address) else str(Path(address).absolute()), form)
         files, path = parts.opened()
         try:
-            files.makedirs(path, exist_ok=True)
+            if make:
+                files.makedirs(path, exist_ok=True)
+            elif not files.isdir(path):
+                raise NotADirectoryError("there is no such folder of part files")
         except Exception as error:  # every store has its own errors
-            raise ResultsError(f"The folder {address} cannot be made: {error}.") from error
+            raise ResultsError(f"The folder {address} cannot be used: {error}.") from error
         return parts
 
     def opened(self) -> tuple[Any, str]:

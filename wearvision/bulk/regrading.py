@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, closing
@@ -10,9 +9,9 @@ from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
-from wearvision.bulk.again import RegradeWork
+from wearvision.bulk.again import UNNAMED, RegradeWork, record_in
 from wearvision.bulk.job import Answer
-from wearvision.bulk.results import ResultsFile, read_lines
+from wearvision.bulk.results import ResultsFile, demand_terms, read_lines
 from wearvision.bulk.tally import Tally
 from wearvision.errors import BulkError, ResultsError
 
@@ -96,15 +95,12 @@ def _skip(file: ResultsFile, lines: Iterator[bytes], terms: str, tally: Tally) -
     """Leaves out what is done: as many results as the file has, which must be of the same photos."""
     last: dict[str, Any] = {}
     for record in file.records():
-        if record.get("source", {}).get("terms") != terms:
-            raise ResultsError(f"{file.path} holds results of other limits or another model; give another --out.")
-        tally.before += 1
-        if "error" in record:
-            tally.fail(str(record.get("photo")), record["error"]["code"], record["error"]["message"])
+        demand_terms(record, terms, file.path)
+        tally.earlier(record)
         last = record
     if tally.before:
         at = next(islice(lines, tally.before - 1, None), None)
-        if at is None or json.loads(at).get("photo") != last.get("photo"):
+        if at is None or record_in(at).get("photo", UNNAMED) != last.get("photo"):
             raise ResultsError(f"{file.path} was made from other results; give another --out.")
 
 

@@ -134,12 +134,11 @@ def read_records(path: Path) -> Iterator[dict[str, Any]]:
 
 
 def read_lines(path: Path) -> Iterator[bytes]:
-    """The lines of a file that are whole, with their line feeds. ResultsError if it cannot be read."""
+    """The lines of a file, each with a line feed. ResultsError if it cannot be read."""
     try:
         with path.open("rb") as file:
             for line in file:
-                if line.endswith(b"\n"):
-                    yield line
+                yield line if line.endswith(b"\n") else line + b"\n"
     except OSError as error:
         raise ResultsError(f"{path} cannot be read: {error.strerror}.") from error
 
@@ -150,15 +149,22 @@ def source_of(record: Mapping[str, Any], terms: str, where: Path | str) -> Entry
     Raises:
         ResultsError: it does not say, or it was made under others.
     """
-    source = record.get("source")
-    if not isinstance(source, Mapping) or "address" not in source:
-        raise ResultsError(f"{where} holds lines that are no results with a source; give another --out.")
-    if source.get("terms") != terms:
-        raise ResultsError(
-            f"{where} holds results of another model, other limits, another part or version (terms "
-            f"{source.get('terms')}, now {terms}); give another --out, or use `wearvision regrade`."
-        )
+    source = demand_terms(record, terms, where)
+    if "address" not in source:
+        raise ResultsError(f"{where} holds results that do not say where their photo lies; give another --out.")
     return Entry(str(source["address"]), source.get("size"), str(source.get("version", "")))
+
+
+def demand_terms(record: Mapping[str, Any], terms: str, where: Path | str) -> Mapping[str, Any]:
+    """The source of a result. ResultsError where it has none, or was made under other terms."""
+    source = record.get("source")
+    if not isinstance(source, Mapping) or source.get("terms") != terms:
+        made = source.get("terms") if isinstance(source, Mapping) else None
+        raise ResultsError(
+            f"{where} holds results of another model, other limits, another part or version (terms {made}, now "
+            f"{terms}); give another --out, or use `wearvision regrade`."
+        )
+    return source
 
 
 def _whole(file: BinaryIO) -> int:

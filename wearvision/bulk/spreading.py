@@ -7,7 +7,7 @@ import tempfile
 import threading
 import uuid
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from itertools import chain, islice
 from typing import Any
 
@@ -67,7 +67,7 @@ def grade_spread(
         ResultsError: the folder holds results of other terms, or cannot be written.
         BulkError: no scheduler answers, or a worker has another model or program.
     """
-    parts = Parts.at(out)
+    parts = Parts.at(out, make=True)
     tally = Tally()
 
     def tasks(run: str) -> Generator[Task, None, None]:
@@ -103,7 +103,7 @@ def regrade_spread(
     Raises:
         ResultsError, BulkError: as ``grade_spread``.
     """
-    parts = None if out is None else Parts.at(out)
+    parts = None if out is None else Parts.at(out, make=True)
     tally, terms = Tally(), work.id
     chunk = 1 if work.looks else CHUNK
 
@@ -214,14 +214,26 @@ def _spread(
             return tally
         with _client(scheduler, cores) as client:
             try:
-                client.register_plugin(Kit(run, work))
+                _bring(client, Kit(run, work))
                 _follow(client, chain([first], listed), tally, stop or threading.Event(), progress)
-                client.unregister_worker_plugin(run)
+                with suppress(OSError):  # a worker that ended meanwhile holds nothing any more
+                    client.unregister_worker_plugin(run)
             except WearvisionError:
                 raise
             except Exception as error:  # Dask's own errors and those of its transport
                 raise BulkError(f"The workers or their scheduler failed: {type(error).__name__}: {error}.") from error
     return tally
+
+
+def _bring(client: Client, kit: Kit) -> None:
+    """Hands the kit to every worker; those that come later get it from the scheduler."""
+    for attempt in range(TRIES + 1):
+        try:
+            client.register_plugin(kit)
+            return
+        except OSError:  # a worker ended just then
+            if attempt == TRIES:
+                raise
 
 
 def _follow(

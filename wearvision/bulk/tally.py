@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from wearvision.bulk.job import Fact
 
@@ -46,6 +47,13 @@ class Tally:
                 grade, possible = fact.before
                 self.changes[grade, fact.grade] += 1
                 self.widened += grade == fact.grade and possible != fact.possible
+
+    def earlier(self, record: Mapping[str, Any]) -> None:
+        """Counts a result of an earlier run."""
+        self.before += 1
+        error = record.get("error")
+        if isinstance(error, Mapping):
+            self.fail(str(record.get("photo")), str(error.get("code")), str(error.get("message")))
 
     def fail(self, name: str, code: str, message: str) -> None:
         """Counts an error."""
