@@ -42,6 +42,8 @@ class House:
     policy: Policy
     gate: Gate
     shadow: Shadow
+    figuring: Work = field(default_factory=lambda: Work(1, 3))
+    """Figures over all returns take seconds: one at a time, so that nothing else waits for them."""
     passwords: Passwords = field(default_factory=Passwords)
 
     @property
@@ -99,4 +101,5 @@ class House:
     def close(self) -> None:
         """Finishes what is in flight and lets go of everything."""
         self.work.close()
+        self.figuring.close()
         self.engine.dispose()

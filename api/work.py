@@ -28,6 +28,7 @@ class Work:
         self.workers = workers
         self._pool = ThreadPoolExecutor(workers, thread_name_prefix="grading")
         self._places = threading.BoundedSemaphore(workers + waiting)
+        self._looks = threading.BoundedSemaphore(workers)
         self._lock = threading.Lock()
         self._inside = 0
 
@@ -44,6 +45,15 @@ class Work:
         """
         with self._place():
             return self._pool.submit(task).result()
+
+    @contextmanager
+    def look(self) -> Iterator[None]:
+        """A turn for a short look at a photo: as many at the same time as there are hands, the others wait.
+
+        Each holds a whole decoded picture; that many may wait only as there are requests.
+        """
+        with self._looks:
+            yield
 
     @contextmanager
     def _place(self) -> Iterator[None]:

@@ -10,8 +10,9 @@ from fastapi.responses import RedirectResponse
 
 from wearvision.parts import PARTS
 from wearvision_api.accounts.roles import Caller
-from wearvision_api.deps import SessionDep, needs
+from wearvision_api.deps import HouseDep, SessionDep, needs
 from wearvision_api.figures.asked import CLASSES
+from wearvision_api.figures.months import Month
 from wearvision_api.pages.figure_contexts import (
     BY,
     MOST_MONTHS,
@@ -45,6 +46,7 @@ Writer = Annotated[Caller, needs("returns:write")]
 @router.get("")
 def figures_page(
     request: Request,
+    house: HouseDep,
     session: SessionDep,
     who: Reader,
     part: Text = "",
@@ -61,8 +63,11 @@ def figures_page(
         raise Problem("invalid", "There is no such part, class of cause or way to count; choose from the lists.")
     wanted = asked(part, None, part_number.strip(), lot.strip(), cause)
     title = PARTS[part].title.capitalize()
-    life = figures.life(session, wanted)
-    rows = figures.by_month(session, wanted, way)
+
+    def reckon() -> tuple[figures.LifeFigure, list[Month], figures.LotsFigure]:
+        return figures.life(session, wanted), figures.by_month(session, wanted, way), figures.lots(session, wanted)
+
+    life, rows, lots = house.figuring.run(reckon)
     known, following = page(session, fitted.listed(part), Fitted, cursor, 20)
     context = FiguresContext(
         parts=tuple((key, one.title.capitalize()) for key, one in PARTS.items()),
@@ -76,7 +81,7 @@ def figures_page(
         part_title=title,
         returns=life.returns,
         life=life_view(life, title),
-        lots=lots_view(figures.lots(session, wanted), title),
+        lots=lots_view(lots, title),
         months=month_rows(rows, way),
         months_note=f"The newest {MOST_MONTHS} of {len(rows)} rows." if len(rows) > MOST_MONTHS else "",
         fitted=tuple(map(fitted_line, known)),

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, File, Path, Query, Response, UploadFile
 
 from wearvision_api.accounts.roles import Caller
-from wearvision_api.deps import OnceDep, SessionDep, needs
+from wearvision_api.deps import HouseDep, OnceDep, SessionDep, needs
 from wearvision_api.figures.asked import Asked
 from wearvision_api.figures.life import Unsaid
 from wearvision_api.figures.months import By
@@ -56,6 +56,7 @@ def public(figure: figures.LifeFigure) -> LifePublic:
 
 @router.get("/figures/life", response_model=LifePublic, summary="How long parts live")
 def life(
+    house: HouseDep,
     session: SessionDep,
     who: Reader,
     part: PartName,
@@ -65,11 +66,13 @@ def life(
     as_of: AsOf = None,
 ) -> LifePublic:
     """Weibull and Kaplan-Meier with parts that still run; without a population, the ages of the returns and why."""
-    return public(figures.life(session, asked(part, as_of, part_number, lot, cause)))
+    wanted = asked(part, as_of, part_number, lot, cause)
+    return public(house.figuring.run(lambda: figures.life(session, wanted)))
 
 
 @router.get("/figures/lots", response_model=LotsPublic, summary="Is a lot worse than the others?")
 def lots(
+    house: HouseDep,
     session: SessionDep,
     who: Reader,
     part: PartName,
@@ -78,7 +81,8 @@ def lots(
     as_of: AsOf = None,
 ) -> LotsPublic:
     """An exact test of each lot against all others together, corrected for the number of lots."""
-    found = figures.lots(session, asked(part, as_of, part_number, "", cause))
+    wanted = asked(part, as_of, part_number, "", cause)
+    found = house.figuring.run(lambda: figures.lots(session, wanted))
     rows = [LotPublic(part_number=number, lot=lot, **_without_name(asdict(one))) for (number, lot), one in found.lots]
     return LotsPublic(basis=found.basis, cause=found.cause, lots=rows, reason=found.reason, notes=list(found.notes))
 
@@ -89,6 +93,7 @@ def _without_name(plain: dict[str, Any]) -> dict[str, Any]:
 
 @router.get("/figures/months", response_model=MonthsPublic, summary="Returns by month")
 def months(
+    house: HouseDep,
     session: SessionDep,
     who: Reader,
     part: PartName,
@@ -99,7 +104,8 @@ def months(
     as_of: AsOf = None,
 ) -> MonthsPublic:
     """How many came back each month, with intervals."""
-    rows = figures.by_month(session, asked(part, as_of, part_number, lot, cause), by)
+    wanted = asked(part, as_of, part_number, lot, cause)
+    rows = house.figuring.run(lambda: figures.by_month(session, wanted, by))
     return MonthsPublic.model_validate({"by": by, "months": [asdict(one) for one in rows]})
 
 

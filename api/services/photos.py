@@ -73,7 +73,8 @@ def read(house: House, data: bytes) -> Photo:
     Raises:
         wearvision.errors.PhotoError: the bytes are no photo that can be read.
     """
-    return read_photo(data, limits=ReadLimits(max_bytes=house.settings.max_upload_mb * 2**20))
+    with house.work.look():
+        return read_photo(data, limits=ReadLimits(max_bytes=house.settings.max_upload_mb * 2**20))
 
 
 def keep(house: House, data: bytes, photo: Photo) -> Stored:

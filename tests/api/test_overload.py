@@ -206,3 +206,29 @@ def test_overload_turns_away_without_reading_the_body_but_not_health() -> None:
         assert sent == [], "the place is free again"
 
     asyncio.run(scenario())
+
+
+def test_figures_are_reckoned_one_at_a_time_and_hold_nobody_else_up(narrow: TestClient) -> None:
+    house = narrow.app.state.house  # type: ignore[attr-defined]
+    gate, begun = threading.Event(), threading.Semaphore(0)
+
+    def hold() -> None:
+        begun.release()
+        gate.wait(30)
+
+    asked = "/api/v1/figures/life?part=flame_cell"
+    with ThreadPoolExecutor(4) as pool:
+        held = [pool.submit(house.figuring.run, hold) for _ in range(4)]
+        try:
+            assert begun.acquire(timeout=30)
+            while house.figuring.inside < 4:
+                assert not gate.wait(0.01)
+            busy = narrow.get(asked)
+            assert (busy.status_code, busy.json()["code"]) == (503, "busy")
+            assert not begun.acquire(blocking=False), "the others wait"
+            assert narrow.get("/api/v1/grades").status_code == 200
+        finally:
+            gate.set()
+        for one in held:
+            one.result()
+    assert narrow.get(asked).status_code == 200

@@ -54,3 +54,13 @@ def test_a_process_that_dies_is_replaced_and_a_stop_is_said_before_it_comes(tmp_
         assert served.upload(small, "two").status_code == 201, "what comes meanwhile is answered"
         assert served.process.wait(60) == 0
         assert "Traceback" not in served.log.read_text()
+
+
+def test_a_parent_that_is_killed_leaves_nobody_at_its_port(tmp_path: Path) -> None:
+    with Served(tmp_path / "data", ["--processes", "2"]) as served:
+        left = children(served)
+        served.kill()
+        until = time.monotonic() + WAIT_S
+        while any(psutil.pid_exists(one) for one in left):
+            assert time.monotonic() < until
+            time.sleep(0.1)
