@@ -38,11 +38,12 @@ def found(part: str = "electrode", *, gap: int = 20, window: Window | None = Non
 def card_at_ten_pixels_a_millimetre(monkeypatch: pytest.MonkeyPatch) -> None:
     fit = fit_scale(CARD, 50 + 10 * CARD, PHOTO.shape[:2], extent_mm=(80.0, 50.0), source="test")
 
-    def find(image: np.ndarray) -> ScaleFit:
+    def find(image: np.ndarray, markers: object) -> ScaleFit:
         assert image is PHOTO
+        assert markers is None
         return fit
 
-    monkeypatch.setattr(setting_lines, "find_scale", find)
+    monkeypatch.setattr(setting_lines, "_scale_in", find)
 
 
 @pytest.mark.parametrize("gap", [20, 34, 50])
@@ -76,5 +77,5 @@ def test_gap_that_is_not_resolved_gives_no_line() -> None:
 
 
 def test_nothing_without_a_card(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(setting_lines, "find_scale", lambda image: None)
+    monkeypatch.undo()
     assert settings_of(PHOTO, found()) == ()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console, ConsoleOptions, Group, RenderResult
 from rich.padding import Padding
@@ -15,8 +15,11 @@ from rich.text import Text
 from wearvision.bars import Bar, bar, headline
 from wearvision.parts import PARTS
 from wearvision.report import MeasureLine, Report
-from wearvision.standard import Limits, Starts
+from wearvision.standard import Limits
 from wearvision.standard.checks import Answer
+
+if TYPE_CHECKING:
+    from wearvision.standard.starts import Starts
 
 WIDE = 112
 """Columns from which a table shows everything; below it the measures' own names give way to the numbers."""

@@ -19,12 +19,11 @@ from wearvision.examine import Examination, examine, scene_of
 from wearvision.fitness import Fault, assess, assess_frame
 from wearvision.inputs import Inputs, inputs_of
 from wearvision.look import look
-from wearvision.markers import grey_of, markers_at_hand
+from wearvision.markers import Marker, grey_of, markers_at_hand
 from wearvision.network import ModelFolder, Network
 from wearvision.parts import PARTS, PartSpec, Scene, part_spec
 from wearvision.photo import Photo, read_photo
 from wearvision.report import Picture, Report, SettingLine
-from wearvision.return_tag_cover import without_tags
 from wearvision.setting_lines import settings_of
 from wearvision.settle import Basis, settle
 from wearvision.standard import CAUTIONS, DEFERENCE, Limits, load_limits
@@ -99,7 +98,7 @@ class Grader:
         Raises:
             PhotoError: the file cannot be read.
         """
-        return self._network.features(look(self._network, without_tags(read_source(photo).image)).square)
+        return self._network.features(look(self._network, _bare(read_source(photo).image)[0]).square)
 
     @property
     def least_energy(self) -> float:
@@ -165,8 +164,7 @@ class Grader:
     ) -> _Shot:
         clock = [time.perf_counter()]
         with Step("tags"):
-            markers = markers_at_hand(grey_of(image))
-            bare = without_tags(image, markers)
+            bare, markers = _bare(image)
         with Step("looks"):
             seen = look(self._network, bare)
         clock.append(time.perf_counter())
@@ -190,7 +188,7 @@ class Grader:
         """The reference photo as a scene of the part; None if there is none or it shows something else."""
         if photo is None:
             return None
-        seen = look(self._network, without_tags(photo.image))
+        seen = look(self._network, _bare(photo.image)[0])
         return scene_of(seen, spec, spec.views[0]) if seen.sighting.part == spec.key else None
 
     def _refusal(self, found: Examination, *, forced: bool) -> str | None:
@@ -237,6 +235,16 @@ class Grader:
 def read_source(source: Source) -> Photo:
     """The photo itself, or read from a file or bytes. Raises PhotoError."""
     return source if isinstance(source, Photo) else read_photo(source)
+
+
+def _bare(image: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], list[Marker]]:
+    """The image without clear return tags, and its markers; what reads tags is loaded once there are markers of one."""
+    markers = markers_at_hand(grey_of(image))
+    if len(markers) < 4:
+        return image, markers
+    from wearvision.return_tag_cover import without_tags
+
+    return without_tags(image, markers), markers
 
 
 def _faults(found: Examination, judged: _Judged) -> tuple[Fault, ...]:

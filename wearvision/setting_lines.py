@@ -10,12 +10,11 @@ from numpy.typing import NDArray
 
 from wearvision.examine import Examination
 from wearvision.markers import Marker, grey_of, markers_at_hand
+from wearvision.measure.plane_scale import ScaleFit
 from wearvision.measure.regions import components
 from wearvision.measure.result import Measured
 from wearvision.measure.settings import Chart, spark_gap, within
 from wearvision.report import SettingLine
-from wearvision.return_tag import find_tag_scale
-from wearvision.scale_card import find_scale
 
 LEAST_ROD_PX = 30
 NOTE = "In the plane of card or tag within 5 mm. The burner's own chart and the setting gauge decide."
@@ -42,13 +41,10 @@ def settings_of(
     """
     if found.spec is None or "spark_gap" not in found.spec.settings:
         return ()
-    markers = markers_at_hand(grey_of(image)) if markers is None else markers
-    if len(markers) < 2:
-        return ()
     rods = components(found.masks["rod"], least_px=LEAST_ROD_PX)
     if len(rods) < 2:
         return ()
-    scale = find_scale(image, markers=markers) or find_tag_scale(image, markers=markers)
+    scale = _scale_in(image, markers)
     if scale is None:
         return ()
     placed = [_in_photo(rod, image.shape[:2], found) for rod in rods[:2]]
@@ -57,6 +53,17 @@ def settings_of(
         return ()
     note = f"{gap.note} {NOTE}".strip()
     return (SettingLine("spark_gap", gap.value, gap.low, gap.high, gap.unit, within(gap, chart), note),)
+
+
+def _scale_in(image: NDArray[np.uint8], markers: Sequence[Marker] | None) -> ScaleFit | None:
+    """The plane of the scale card, else of the return tag; their readers are loaded once there are markers."""
+    markers = markers_at_hand(grey_of(image)) if markers is None else markers
+    if len(markers) < 2:
+        return None
+    from wearvision.return_tag import find_tag_scale
+    from wearvision.scale_card import find_scale
+
+    return find_scale(image, markers=markers) or find_tag_scale(image, markers=markers)
 
 
 def _in_photo(mask: NDArray[np.bool_], shape: tuple[int, ...], found: Examination) -> NDArray[np.bool_]:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 from wearvision.standard.causes import Cause, causes_for, load_causes
 from wearvision.standard.checks import CAUTIONS, DEFERENCE, Check, Checks, checks_for, load_checks
 from wearvision.standard.grades import GRADES, Grade, worst
 from wearvision.standard.limits import LabelGrade, Limits, Row, load_limits, worst_of
-from wearvision.standard.starts import Start, Starts, load_starts
+
+if TYPE_CHECKING:
+    from wearvision.standard.starts import Start, Starts, load_starts
 
 __all__ = [
     "CAUTIONS",
@@ -30,3 +34,12 @@ __all__ = [
     "worst",
     "worst_of",
 ]
+
+
+def __getattr__(name: str) -> Any:
+    """Where to start is no part of grading: its module is loaded when it is first asked for."""
+    if name not in ("Start", "Starts", "load_starts"):
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from wearvision.standard import starts
+
+    return getattr(starts, name)
