@@ -94,7 +94,7 @@ class Keeper:
         assert self._process.stdin is not None
         with suppress(BrokenPipeError):
             self._process.stdin.close()
-        self._process.wait(30)
+        self._process.wait(PATIENCE_S)
         self._ear.join(30)
         assert self._process.stdout is not None
         self._process.stdout.close()
@@ -156,7 +156,7 @@ class Service:
 def is_ready(address: str) -> bool:
     """Whether a service says that it can work."""
     try:
-        return httpx.get(f"{address}/readyz", timeout=5, trust_env=False).status_code == 200
+        return httpx.get(f"{address}/readyz", timeout=20, trust_env=False).status_code == 200
     except httpx.HTTPError:
         return False
 

@@ -14,7 +14,7 @@ from wearvision_api.settings import Settings
 from . import entry
 from .audit import Auditor
 from .counts import counted
-from .keeper import Keeper, Service, is_ready
+from .keeper import Keeper, Service
 from .traffic import Crowd
 
 pytestmark = pytest.mark.slow
@@ -81,7 +81,7 @@ def test_clock_jumps_lose_nothing_and_keep_nobody_out(small: bytes, tmp_path: Pa
                 clock.jump(jump)
                 row.times += 1
                 row.back_s.append(seconds_to_log_in(address))
-                assert is_ready(address)
+                service.wait_ready()
                 row.take(auditor.look(crowd.book.answered()))
             crowd.wait_for_answers(2)
         assert not crowd.book.odd, crowd.book.odd[:3]
