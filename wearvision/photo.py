@@ -31,6 +31,7 @@ from wearvision.errors import (
     UnsupportedPhoto,
 )
 from wearvision.photo_files import QUIET, foreign_kind, form_of, is_overfull, jpeg_is_whole, load_reader
+from wearvision.steps import Step
 
 BACKDROP_CODE = 128
 """Transparent pixels are laid over this mid grey."""
@@ -111,7 +112,10 @@ class Photo:
         right = min(width, int(np.ceil(col1 / self.scale)))
         if top >= bottom or left >= right:
             raise ValueError(f"nothing of the picture {self.image.shape[:2]} lies in {(row0, col0, row1, col1)}")
-        whole = self.image if self.image.shape[:2] == self.full_size else _decode(self._data, self.name, None)[0]
+        if self.image.shape[:2] == self.full_size:
+            return self.image[top:bottom, left:right].copy()
+        with _open(self._data, self.name) as picture:
+            whole = _decode(picture, self._data, self.name, None)[0]
         return whole[top:bottom, left:right].copy()
 
 
@@ -145,17 +149,23 @@ def read_photo(
     if working_px < 64:
         raise ValueError(f"working_px must be at least 64, got {working_px}")
     limits = limits or ReadLimits()
-    name, data = _load(source, limits)
-    header = _header(data, name, limits)
-    image, full_size, taken, reduction = _decode(data, name, working_px, header)
+    with Step("load"):
+        name, data = _load(source, limits)
+    with Step("open"):
+        opened = _open(data, name)
+    with opened as picture:
+        form = _checked(picture, name, limits).format
+        with Step("hash"):
+            digest = hashlib.sha256(data).hexdigest()
+        image, full_size, taken, reduction = _decode(picture, data, name, working_px)
     return Photo(
         name=name,
-        sha256=hashlib.sha256(data).hexdigest(),
+        sha256=digest,
         image=image,
         full_size=full_size,
         scale=max(image.shape[:2]) / max(full_size),
         taken=taken,
-        format="JPEG" if header.format in _JPEG_FORMATS else header.format,
+        format="JPEG" if form in _JPEG_FORMATS else form,
         decode_reduction=reduction,
         _data=data,
     )
@@ -193,10 +203,13 @@ def _check_bytes(name: str, size: int, limits: ReadLimits) -> None:
         )
 
 
-def _header(data: bytes, name: str, limits: ReadLimits) -> _Header:
+def _header(picture: Image.Image) -> _Header:
+    return _Header(picture.format or "", picture.mode, *picture.size)
+
+
+def _checked(picture: Image.Image, name: str, limits: ReadLimits) -> _Header:
     """Format and size by the header, checked against the limits."""
-    with _open(data, name) as picture:
-        header = _Header(picture.format or "", picture.mode, *picture.size)
+    header = _header(picture)
     pixels = header.width * header.height
     most, advice = limits.max_pixels, "save it smaller"
     if not _reducible(header):
@@ -253,27 +266,29 @@ def _unreadable(data: bytes, name: str) -> PhotoError:
 
 
 def _decode(
-    data: bytes, name: str, working_px: int | None, header: _Header | None = None
+    picture: Image.Image, data: bytes, name: str, working_px: int | None
 ) -> tuple[NDArray[np.uint8], tuple[int, int], datetime | None, int]:
     """Upright picture (full size for working_px None), upright full size, time taken, reduction."""
-    with _open(data, name) as picture:
-        header = header or _Header(picture.format or "", picture.mode, *picture.size)
-        try:
-            with QUIET:
-                if _reducible(header):
-                    stored, reduction = _decode_jpeg(data, name, header, working_px)
-                else:
+    header = _header(picture)
+    try:
+        with QUIET:
+            if _reducible(header):
+                stored, reduction = _decode_jpeg(data, name, header, working_px)
+            else:
+                with Step("decode"):
                     stored, reduction = _decode_other(picture, name), 1
-                height, width = stored.shape[:2] if reduction == 1 else (header.height, header.width)
+            height, width = stored.shape[:2] if reduction == 1 else (header.height, header.width)
+            with Step("capture data"):
                 exif = _exif(picture)
-        except PhotoError:
-            raise
-        except MemoryError as error:
-            raise PhotoTooLarge(f"{name} needs more memory than there is; save it smaller.") from error
-        except Exception as error:  # every decoder has its own errors; all mean damaged data
-            raise TruncatedPhoto(f"{name} breaks off or is damaged; {_RETAKE}.") from error
+    except PhotoError:
+        raise
+    except MemoryError as error:
+        raise PhotoTooLarge(f"{name} needs more memory than there is; save it smaller.") from error
+    except Exception as error:  # every decoder has its own errors; all mean damaged data
+        raise TruncatedPhoto(f"{name} breaks off or is damaged; {_RETAKE}.") from error
     orientation = exif.get(_ORIENTATION, 1)
-    image = upright(_shrink(stored, working_px), orientation)
+    with Step("shrink and turn"):
+        image = upright(_shrink(stored, working_px), orientation)
     full_size = (width, height) if orientation in (5, 6, 7, 8) else (height, width)
     return image, full_size, _taken(exif), reduction
 
@@ -281,11 +296,14 @@ def _decode(
 def _decode_jpeg(data: bytes, name: str, header: _Header, working_px: int | None) -> tuple[NDArray[np.uint8], int]:
     """RGB as stored, and the reduction it was decoded at."""
     # OpenCV's reader fills what is missing with grey and says nothing, so the end is looked for first.
-    if not jpeg_is_whole(data):
+    with Step("whole"):
+        whole = jpeg_is_whole(data)
+    if not whole:
         raise TruncatedPhoto(f"{name} breaks off before the end of the picture; {_RETAKE}.")
     reduction = jpeg_reduction(max(header.width, header.height), working_px)
     codes = np.frombuffer(data, np.uint8)
-    decoded = cv2.imdecode(codes, _REDUCTIONS[reduction] | cv2.IMREAD_IGNORE_ORIENTATION)
+    with Step("decode"):
+        decoded = cv2.imdecode(codes, _REDUCTIONS[reduction] | cv2.IMREAD_IGNORE_ORIENTATION)
     expected = (-(-header.height // reduction), -(-header.width // reduction))
     if decoded is None or decoded.shape[:2] != expected:
         raise TruncatedPhoto(f"{name} is damaged; {_RETAKE}.")
