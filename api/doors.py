@@ -108,6 +108,10 @@ class Doors:
         host = request.headers.get("host", "")
         if not host_is_ours(host, self.settings):
             return Problem("bad-request", "This service does not go by that name; set it as one of its hosts.")
+        if "transfer-encoding" in request.headers and "content-length" in request.headers:
+            # RFC 9112, 6.1: a proxy that believes the other one would take what follows for a request of its own.
+            closing = {"Connection": "close"}
+            return Problem("bad-request", "The request states its length in two ways.", headers=closing)
         if request.method not in SAFE and not origin_is_ours(request):
             return Problem("forged", "The request comes from a page elsewhere; nothing was recorded.")
         stated = request.headers.get("content-length", "")

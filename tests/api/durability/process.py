@@ -16,7 +16,7 @@ from typing import Any
 
 import httpx
 
-START_S = 60.0
+START_S = 240.0
 """Generous: the machine may be busy with other tests. How long it takes is measured by the benchmark."""
 
 
