@@ -64,7 +64,7 @@ class Phone(HttpUser):
 
 
 def _note(**row: Any) -> None:
-    OUT.write(json.dumps(row) + "\n")
+    OUT.write(json.dumps(row | {"at": time.monotonic()}) + "\n")
 
 
 @events.quitting.add_listener
