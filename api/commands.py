@@ -41,6 +41,13 @@ from wearvision_api.teaching.set_commands import SET_COMMANDS
 @option("workers")
 @option("waiting")
 @option("requests")
+@option("session_hours")
+@option("idle_minutes")
+@option("max_upload_mb")
+@option("house_name")
+@option("house_address")
+@option("house_contact")
+@option("objection_days")
 def serve(**given: Any) -> None:
     """Starts the service and its pages.
 
@@ -128,6 +135,11 @@ def backup(file: Path, **given: Any) -> None:
     except (SetupError, OSError) as error:
         raise click.ClickException(str(error)) from error
     click.echo(f"{file}: {done.rows} records and {done.photos} photos of {done.made_at}.", err=True)
+    click.echo(
+        f"The key that signs the record is not in it: keep a copy of {settings.record_key_path} elsewhere, where "
+        "whoever has this backup cannot reach it.",
+        err=True,
+    )
 
 
 @click.command()
@@ -150,6 +162,12 @@ def restore(file: Path, **given: Any) -> None:
     except (SetupError, OSError) as error:
         raise click.ClickException(str(error)) from error
     click.echo(f"{done.rows} records and {done.photos} photos as of {done.made_at}.", err=True)
+    if not settings.record_key_path.exists():
+        click.echo(
+            f"Put your copy of the record's key at {settings.record_key_path} before you serve; else the record says "
+            "that a new key came, for which nobody vouches.",
+            err=True,
+        )
 
 
 @click.command()

@@ -13,6 +13,7 @@ from wearvision_api.accounts.roles import Caller
 from wearvision_api.problems import Problem
 from wearvision_api.routes.schemas import Body
 from wearvision_api.store.once import Once
+from wearvision_api.store.tables import Reply
 
 Model = TypeVar("Model", bound=Body)
 
@@ -52,6 +53,12 @@ def once(session: Session, who: Caller, fresh: str, target: str, body: Body, mak
     """
     kept = Once(session, who.id, f"form {fresh}" if fresh else "", f"POST {target}")
     return str(kept.reply(body.model_dump_json(), lambda: {"id": make()}).body["id"])
+
+
+def sent_before(session: Session, who: Caller, fresh: str) -> str:
+    """Id of the record that a form has made already, empty where it was not sent yet."""
+    row = session.get(Reply, (who.id, f"form {fresh}"))
+    return str(row.body["id"]) if row is not None else ""
 
 
 def seen(href: str) -> RedirectResponse:

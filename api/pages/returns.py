@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Annotated
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Depends, Form, Path, Request, Response
 from fastapi.responses import RedirectResponse
@@ -14,7 +16,7 @@ from wearvision_api.accounts.roles import Caller
 from wearvision_api.deps import HouseDep, SessionDep, needs
 from wearvision_api.house import House
 from wearvision_api.pages import units
-from wearvision_api.pages.forms import once, read, seen
+from wearvision_api.pages.forms import once, read, seen, sent_before
 from wearvision_api.pages.return_claims import (
     FIELDS,
     ClaimForm,
@@ -32,6 +34,7 @@ from wearvision_api.returns.weighing import reckon
 from wearvision_api.routes.return_schemas import Key, Reason
 from wearvision_api.routes.schemas import UUID_FORM, Body
 from wearvision_api.store.return_tables import ReturnRow
+from wearvision_api.store.tables import new_id
 from wearvision_api.teaching import permission
 
 router = APIRouter(prefix="/returns", include_in_schema=False)
@@ -123,16 +126,26 @@ def demand_version(row: ReturnRow, version: int) -> None:
 
 
 @router.get("/new")
-def form(
+def new_form(
     request: Request,
     session: SessionDep,
     who: Writer,
     part: str = "",
     machine: str = "",
+    form: str = "",
 ) -> Response:
-    """Asks for the claim."""
+    """Asks for the claim.
+
+    Each form has an address of its own, so that whoever goes back to it after the claim was taken in comes to the
+    return and takes no second one in.
+    """
+    if not re.fullmatch(UUID_FORM, form):
+        asked = {"part": part, "machine": machine, "form": new_id()}
+        return seen(f"/returns/new?{urlencode({name: value for name, value in asked.items() if value})}")
+    if made := sent_before(session, who, form):
+        return seen(f"/returns/{made}#photos")
     values = first_values(session, who, part, machine[:80])
-    return show(request, who, "return_new.html", NewReturnContext(claim_form(session, values)))
+    return show(request, who, "return_new.html", NewReturnContext(claim_form(session, values, fresh=form)))
 
 
 @router.post("/new")

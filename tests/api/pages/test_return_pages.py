@@ -138,6 +138,20 @@ def test_only_the_part_is_needed(ada: Person) -> None:
     assert "drive coupler" in text(ada.read(address).h1)
 
 
+def test_going_back_after_taking_in_leads_to_the_return_and_makes_no_second(ada: Person) -> None:
+    """Each form has an address of its own, which a browser goes back to."""
+    form = ada.client.get("/returns/new?part=coupler", follow_redirects=False)
+    assert re.fullmatch(r"/returns/new\?part=coupler&form=[0-9a-f-]{36}", form.headers["location"])
+    page = BeautifulSoup(ada.client.get(form.headers["location"]).text, "html.parser")
+    fresh = str(page.select_one("input[name=fresh]")["value"])
+    assert form.headers["location"].endswith(fresh)
+    made = ada.send("/returns/new", part="coupler", fresh=fresh).headers["location"]
+    back = ada.client.get(form.headers["location"], follow_redirects=False)
+    assert (back.status_code, back.headers["location"]) == (303, made)
+    assert ada.send("/returns/new", part="coupler", fresh=fresh).headers["location"] == made
+    ada.send("/returns/new", 422, part="coupler", lot="2611", fresh=fresh)
+
+
 def test_the_form_begins_with_today_and_the_last_place(ada: Person) -> None:
     ada.take_in(kept_where="Drawer 9", returned_on="2025-07-10", kept_until="2025-08-19")
     page = ada.read("/returns/new")
