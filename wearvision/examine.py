@@ -90,12 +90,18 @@ def scene_of(seen: Look, spec: PartSpec, view: str, reference: Scene | None = No
     """The look as a part's geometry wants it: bool masks without specks, and the probability maps beside them."""
     side = round(seen.square.shape[0] * min(max(seen.pixels_per_pixel, 1.0), FINEST))
     names = ("part", *spec.regions)
-    regions = {name: _resized(seen.sighting.regions[name], side) for name in names}
-    least = max(4.0, SPECK_SHARE * np.count_nonzero(regions["part"] > SEEN))
-    masks = {
-        name: _largest(weights > SEEN) if name in spec.outlines else _clean(weights > SEEN, least)
-        for name, weights in regions.items()
-    }
+    # What is nowhere likely needs no enlarging: between two pixels there is nothing above both.
+    likely = {name: seen.sighting.regions[name] for name in names if seen.sighting.regions[name].max() >= SEEN}
+    regions = {name: _resized(weights, side) for name, weights in likely.items()}
+    least = max(4.0, SPECK_SHARE * np.count_nonzero(regions["part"] > SEEN) if "part" in regions else 0.0)
+    masks: dict[str, NDArray[np.bool_]] = {}
+    for name in names:
+        if name not in regions:
+            masks[name] = np.zeros((side, side), bool)
+        elif name in spec.outlines:
+            masks[name] = _largest(regions[name] > SEEN)
+        else:
+            masks[name] = _clean(regions[name] > SEEN, least)
     return Scene(_resized(seen.square, side), masks, view, regions, reference)
 
 

@@ -86,7 +86,7 @@ def graded(grader: Grader, jpeg: bytes) -> dict[str, Report]:
 
 def seen(report: Report) -> bool:
     """Whether a report calls the crack worth acting on."""
-    return any(line.measure == "crack_ratio" and line.grade not in (None, "serviceable") for line in report.measures)
+    return any(line.name == "crack_ratio" and line.grade not in (None, "serviceable") for line in report.measures)
 
 
 @pytest.mark.bench
