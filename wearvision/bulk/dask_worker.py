@@ -23,6 +23,7 @@ from wearvision.bulk.job import GradeWork
 from wearvision.bulk.parts import Parts
 from wearvision.bulk.tally import Tally
 from wearvision.errors import BulkError, SetupError
+from wearvision.finder import FILE as FINDER
 from wearvision.network import ModelFolder
 
 MODEL_FILES = ("model.json", "model.onnx")
@@ -158,7 +159,8 @@ def _into_part(run: str, items: Iterator[Any], name: str, parts: Parts | None) -
 
 def _files(model: str | None) -> Mapping[str, bytes]:
     folder = ModelFolder.open(model)
-    return {name: (folder.path / name).read_bytes() for name in MODEL_FILES}
+    names = (*MODEL_FILES, *((FINDER,) if "finder" in folder.record else ()))
+    return {name: (folder.path / name).read_bytes() for name in names}
 
 
 def _lay(folder: Path, files: Mapping[str, bytes]) -> None:

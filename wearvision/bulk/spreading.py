@@ -5,12 +5,14 @@ from __future__ import annotations
 import logging
 import tempfile
 import threading
+import time
 import uuid
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
 from itertools import chain, islice
 from typing import Any
 
+import dask
 from distributed import Client, Future, KilledWorker, LocalCluster, as_completed
 
 from wearvision.bulk.again import RegradeWork
@@ -29,6 +31,12 @@ AHEAD = 2
 """Batches under way for each thread of the workers."""
 TRIES = 2
 """Tries after a task raised, as where a store did not answer; a worker that dies is counted by Dask itself."""
+LOOK_S = 0.05
+"""Pause between two looks at what is done."""
+MEND_S = 5.0
+"""Pause between two looks whether a local worker ended for good, as where it was killed while it started."""
+RESTART_S = 60
+"""Longest time in which a local worker that ended is started again by its own keeper."""
 CONNECT_S = 20
 """Longest wait for a scheduler."""
 
@@ -212,10 +220,10 @@ def _spread(
         first = next(listed, None)
         if first is None:  # all is done
             return tally
-        with _client(scheduler, cores) as client:
+        with _client(scheduler, cores) as (client, mend):
             try:
                 _bring(client, Kit(run, work))
-                _follow(client, chain([first], listed), tally, stop or threading.Event(), progress)
+                _follow(client, chain([first], listed), tally, stop or threading.Event(), progress, mend)
                 with suppress(OSError):  # a worker that ended meanwhile holds nothing any more
                     client.unregister_worker_plugin(run)
             except WearvisionError:
@@ -237,9 +245,15 @@ def _bring(client: Client, kit: Kit) -> None:
 
 
 def _follow(
-    client: Client, tasks: Iterator[Task], tally: Tally, stop: threading.Event, progress: Progress | None
+    client: Client,
+    tasks: Iterator[Task],
+    tally: Tally,
+    stop: threading.Event,
+    progress: Progress | None,
+    mend: Callable[[], object],
 ) -> None:
     """Keeps a bounded number of tasks under way until all are done or it is to stop."""
+    mended = time.monotonic()
     under_way: dict[Future[Tally | SetupError], Task] = {}
     done = as_completed()
 
@@ -250,23 +264,35 @@ def _follow(
 
     for task in islice(tasks, _room(client)):
         begin(task)
-    for future in done:
-        task = under_way.pop(future)
-        try:
-            counts = future.result()
-            if isinstance(counts, SetupError):
-                raise counts
-            tally.merge(counts)
-        except KilledWorker:
-            for smaller in task[2]():
-                begin(smaller)
-        if progress is not None:
+    while under_way and not stop.is_set():
+        # Asked, not waited for: a batch may take a minute, and a stop should not.
+        finished = done.next_batch(block=False)
+        for future in finished:
+            smaller = _taken(future, under_way.pop(future), tally)
+            for task in smaller:
+                begin(task)
+        if finished and progress is not None:
             progress(tally)
-        if stop.is_set():
-            break
-        for following in islice(tasks, max(0, _room(client) - len(under_way))):
-            begin(following)
+        for task in islice(tasks, max(0, _room(client) - len(under_way)) if finished else 0):
+            begin(task)
+        if not finished:
+            stop.wait(LOOK_S)
+        if time.monotonic() - mended > MEND_S:
+            mend()
+            mended = time.monotonic()
     client.cancel(list(under_way))
+
+
+def _taken(future: Future[Tally | SetupError], task: Task, tally: Tally) -> list[Task]:
+    """Counts what a task gave; what it is to be split into where its workers died again and again."""
+    try:
+        counts = future.result()
+    except KilledWorker:
+        return task[2]()
+    if isinstance(counts, SetupError):
+        raise counts
+    tally.merge(counts)
+    return []
 
 
 def _room(client: Client) -> int:
@@ -274,16 +300,19 @@ def _room(client: Client) -> int:
 
 
 @contextmanager
-def _client(scheduler: str, cores: int) -> Iterator[Client]:
+def _client(scheduler: str, cores: int) -> Iterator[tuple[Client, Callable[[], object]]]:
+    """A client, and what starts local workers again that nobody else does."""
     if scheduler != "local":
         try:
             client = Client(scheduler, timeout=CONNECT_S)
         except (OSError, ValueError) as error:
             raise BulkError(f"No scheduler answers at {scheduler}: {error}.") from error
         with client:
-            yield client
+            yield client, lambda: None
         return
     with (
+        # A worker that starts again on a busy machine is slow, not lost.
+        dask.config.set({"distributed.deploy.lost-worker-timeout": f"{RESTART_S} s"}),
         tempfile.TemporaryDirectory(prefix="wearvision-") as folder,
         LocalCluster(
             n_workers=cores,
@@ -296,4 +325,4 @@ def _client(scheduler: str, cores: int) -> Iterator[Client]:
         ) as cluster,
         Client(cluster) as client,
     ):
-        yield client
+        yield client, lambda: cluster.scale(cores)
