@@ -302,11 +302,8 @@ def downgrade() -> None:
 def _forget_replies() -> None:
     """A key that was used at the desk must not bring back the answer that tells of a return which is no more."""
     connection = op.get_bind()
-    gone = {
-        row.id
-        for table in ("returns", "fitted")
-        for row in connection.execute(sa.select(sa.column("id")).select_from(sa.table(table)))
-    }
+    tables = (sa.table(name, sa.column("id", sa.String())) for name in ("returns", "fitted"))
+    gone = {str(row.id) for table in tables for row in connection.execute(sa.select(table.c.id))}
     account: sa.ColumnClause[str] = sa.column("account_id")
     key: sa.ColumnClause[str] = sa.column("key")
     replies = sa.table("replies", account, key, sa.column("body", sa.JSON()))
