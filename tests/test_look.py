@@ -8,18 +8,22 @@ import cv2
 import numpy as np
 import pytest
 
-from wearvision.look import CLOSER, MARGIN, look
-from wearvision.network import FILL, ModelFolder, Network, whole
+from wearvision.framing import CLOSER, FILL, MARGIN, Window, whole
+from wearvision.look import look
+from wearvision.network import ModelFolder, Network
 from wearvision.sighting import Sighting
 
 
 class OneDisc:
-    """Stands in for the network: sees a bright disc as a part, nothing else; counts its looks."""
+    """Stands in for the network: sees a bright disc as a part; counts its looks; finds what it is told."""
 
     size = 160
 
-    def __init__(self, names: tuple[str, ...] = ("flame_cell",)) -> None:
-        self.names, self.squares = names, []
+    def __init__(self, names: tuple[str, ...] = ("flame_cell",), found: Window | None = None) -> None:
+        self.names, self.found, self.squares = names, found, []
+
+    def find(self, image: np.ndarray) -> Window | None:
+        return self.found
 
     def __call__(self, square: np.ndarray) -> Sighting:
         name = self.names[min(len(self.squares), len(self.names) - 1)]
@@ -65,6 +69,33 @@ def test_no_part_is_not_looked_at_again() -> None:
 def test_picture_without_any_part_pixels_stays_whole() -> None:
     image = np.full((300, 300, 3), 40, np.uint8)
     assert look(OneDisc(), image).window == whole(image.shape)
+
+
+def test_part_that_the_finder_sees_is_looked_at_once() -> None:
+    found = Window(120, 220, 160)
+    network = OneDisc(found=found)
+    assert look(network, disc(600, 800, (200, 300), 60)).window == found
+    assert len(network.squares) == 1
+
+
+@pytest.mark.parametrize("found", [Window(150, 220, 160), Window(120, 180, 160), Window(40, 220, 140)])
+def test_part_that_the_finder_cuts_off_is_looked_at_from_the_whole(found: Window) -> None:
+    network = OneDisc(found=found)
+    seen = look(network, disc(600, 800, (200, 300), 60))
+    assert len(network.squares) == 3
+    assert seen.window.side == pytest.approx(2 * 60 * MARGIN, abs=8)
+
+
+def test_part_that_the_photo_itself_cuts_off_is_none_that_the_finder_cut() -> None:
+    network = OneDisc(found=Window(-10, 220, 160))
+    look(network, disc(600, 800, (20, 300), 60))
+    assert len(network.squares) == 1
+
+
+def test_nothing_where_the_finder_saw_a_part_is_looked_at_from_the_whole() -> None:
+    network = OneDisc(("none", "flame_cell"), found=Window(300, 500, 160))
+    assert look(network, disc(600, 800, (200, 300), 60)).sighting.part == "flame_cell"
+    assert len(network.squares) == 3
 
 
 @pytest.mark.parametrize(

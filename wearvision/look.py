@@ -1,4 +1,4 @@
-"""Finds the part: one look at the whole picture, and a closer one where the part is small in it."""
+"""Looks at the part: closely where the model's finder sees it, else at the whole picture first and then closer."""
 
 from __future__ import annotations
 
@@ -7,14 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wearvision.network import Network, Window, square_crop, whole
+from wearvision.framing import Window, square_crop, surrounds, whole
+from wearvision.network import Network
 from wearvision.sighting import Sighting
 
-MARGIN = 1.3
-"""Side of the closer look over the part's larger extent; the network was trained with about as much room."""
-CLOSER = 0.75
-"""A closer look is taken when it would be smaller than this share of the first."""
 SEEN = 0.5
+"""Probability from which a pixel belongs to the part."""
+CUT = 0.04
+"""Share of a side along which the part may run out of a closer look before that is taken to have missed some of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,13 +42,25 @@ class Look:
 def look(network: Network, image: NDArray[np.uint8]) -> Look:
     """The best look at the part in an image.
 
+    Nearly always one look is enough, of the square where the finder sees a part. Where that shows none, or cuts the
+    part off, the whole image is looked at as if there were no finder.
+
     Args:
         network: The model.
         image: RGB, (H, W, 3) uint8, the working image.
 
     Returns:
-        The closer look where there is one and it shows the same part, else the look at the whole.
+        A closer look where there is one and it shows the same part, else the look at the whole.
     """
+    window = network.find(image)
+    if window is not None:
+        seen = _look_at(network, image, window)
+        if seen.sighting.part != "none" and not _cut_off(seen, image.shape):
+            return seen
+    return _two_looks(network, image)
+
+
+def _two_looks(network: Network, image: NDArray[np.uint8]) -> Look:
     first = _look_at(network, image, whole(image.shape))
     part = first.sighting.part
     window = closer_window(first) if part != "none" else None
@@ -56,6 +68,18 @@ def look(network: Network, image: NDArray[np.uint8]) -> Look:
         return first
     second = _look_at(network, image, window)
     return second if second.sighting.part == part else first
+
+
+def _cut_off(seen: Look, shape: tuple[int, ...]) -> bool:
+    """Whether the part runs out of the square at a side beyond which the photo goes on."""
+    part, window = seen.sighting.regions["part"], seen.window
+    sides = (
+        (part[0], window.row > 0),
+        (part[-1], window.row + window.side < shape[0]),
+        (part[:, 0], window.col > 0),
+        (part[:, -1], window.col + window.side < shape[1]),
+    )
+    return any(goes_on and float((line > SEEN).mean()) > CUT for line, goes_on in sides)
 
 
 def _look_at(network: Network, image: NDArray[np.uint8], window: Window) -> Look:
@@ -74,13 +98,4 @@ def _inside(shape: tuple[int, ...], window: Window, size: int) -> tuple[slice, s
 
 def closer_window(first: Look) -> Window | None:
     """Where a closer look at the part that a look marked would lie; None where it would gain too little."""
-    part = first.sighting.regions["part"] > SEEN
-    rows, cols = np.flatnonzero(part.any(1)), np.flatnonzero(part.any(0))
-    if rows.size < 4 or cols.size < 4:
-        return None
-    scale = first.pixels_per_pixel
-    tall, wide = (rows[-1] - rows[0] + 1) * scale, (cols[-1] - cols[0] + 1) * scale
-    side = max(8, round(max(tall, wide) * MARGIN))
-    row = round(first.window.row + (rows[0] + rows[-1] + 1) / 2 * scale - side / 2)
-    col = round(first.window.col + (cols[0] + cols[-1] + 1) / 2 * scale - side / 2)
-    return Window(row, col, side) if side <= CLOSER * first.window.side else None
+    return surrounds(first.sighting.regions["part"] > SEEN, first.window)

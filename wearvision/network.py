@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from importlib.resources import files
@@ -16,12 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearvision.errors import ModelError
+from wearvision.finder import FILE as FINDER_FILE
+from wearvision.finder import KEYS as FINDER_KEYS
+from wearvision.finder import Finder
+from wearvision.framing import FILL, Window, square_crop, whole
 from wearvision.parts import PARTS, measure_keys, region_names
 from wearvision.sighting import Estimate, Sighting
 from wearvision.standard.grades import GRADES
 
-FILL = 127
-"""Grey level outside the photo; the network's inputs are (x - 127) / 128, so it reads as zero."""
+__all__ = ["FILL", "ModelFolder", "Network", "Window", "released_models", "square_crop", "whole"]
 
 KEYS = ("id", "sha256", "input", "parts", "views", "measures", "regions")
 """What the record of a model must say."""
@@ -122,12 +125,23 @@ class Network:
             self._session = onnxruntime.InferenceSession(
                 str(folder.path / "model.onnx"), options, providers=["CPUExecutionProvider"]
             )
+            self._finder = _finder(folder, options)
+        except ModelError:
+            raise
         except Exception as error:  # the runtime's own exceptions share no public base
-            raise ModelError(f"ONNX Runtime cannot load {folder.path / 'model.onnx'}: {error}") from error
+            raise ModelError(f"ONNX Runtime cannot load a graph of {folder.path}: {error}") from error
         self.size: int = record["input"]["size"]
         self._record = record
         given = {output.name for output in self._session.get_outputs()}
         self._outputs = [*OUTPUTS, *([LEVELLED] if LEVELLED in given and record.get("levels") else [])]
+
+    def find(self, image: NDArray[np.uint8]) -> Window | None:
+        """Where a closer look at the part is to lie; None where none is found, it is large, or there is no finder.
+
+        Args:
+            image: RGB, (H, W, 3) uint8, the working image.
+        """
+        return None if self._finder is None else self._finder(image)
 
     def __call__(self, square: NDArray[np.uint8]) -> Sighting:
         """Looks at one picture.
@@ -167,7 +181,7 @@ class Network:
             views=dict(zip(record["views"], _softmax(raw["view"][0]), strict=True)),
             grades=dict(zip(GRADES, _softmax(raw["grade"][0]), strict=True)),
             estimates=estimates,
-            regions=dict(zip(record["regions"], self._upsample(raw["regions"][0]), strict=True)),
+            regions=_Raised(dict(zip(record["regions"], raw["regions"][0], strict=True)), self.size),
         )
 
     def features(self, square: NDArray[np.uint8]) -> NDArray[np.float32]:
@@ -175,54 +189,54 @@ class Network:
         found: NDArray[np.float32] = self._session.run(["features"], {"photo": square[None]})[0][0]
         return found
 
-    def _upsample(self, maps: NDArray[np.float32]) -> NDArray[np.float32]:
-        # Map by map: OpenCV's fast path takes up to four channels, and nothing need be turned about.
-        size = (self.size, self.size)
-        return np.stack([np.asarray(cv2.resize(one, size, interpolation=cv2.INTER_LINEAR), np.float32) for one in maps])
+
+def _finder(folder: ModelFolder, options: Any) -> Finder | None:
+    """The finder of a model; None of a model without one, which then looks at the whole photo itself.
+
+    Raises:
+        ModelError: it is not the one that the record names.
+    """
+    record = folder.record.get("finder")
+    if record is None:
+        return None
+    graph = folder.path / FINDER_FILE
+    if missing := [key for key in FINDER_KEYS if key not in record]:
+        raise ModelError(f"{folder.path / 'model.json'} lacks finder.{missing[0]}; release the model again.")
+    try:
+        found = hashlib.sha256(graph.read_bytes()).hexdigest()
+    except OSError as error:
+        raise ModelError(f"{folder.path} has no readable {FINDER_FILE}: {error.strerror}.") from error
+    if found != record["sha256"]:
+        raise ModelError(f"{graph} does not match the checksum in model.json; copy the release again.")
+    return Finder(graph, record, options)
+
+
+class _Raised(Mapping[str, NDArray[np.float32]]):
+    """Probability maps, brought to the size of the picture when they are first asked for: most never are.
+
+    Args:
+        maps: Region name to map as the network gave it, (S/2, S/2) float32.
+        size: S.
+    """
+
+    def __init__(self, maps: Mapping[str, NDArray[np.float32]], size: int) -> None:
+        self._maps, self._size = maps, size
+        self._raised: dict[str, NDArray[np.float32]] = {}
+
+    def __getitem__(self, name: str) -> NDArray[np.float32]:
+        if name not in self._raised:
+            size = (self._size, self._size)
+            raised = cv2.resize(self._maps[name], size, interpolation=cv2.INTER_LINEAR)
+            self._raised[name] = np.asarray(raised, np.float32)
+        return self._raised[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._maps)
+
+    def __len__(self) -> int:
+        return len(self._maps)
 
 
 def _softmax(logits: NDArray[np.floating[Any]]) -> list[float]:
     shifted = np.exp(logits - np.max(logits), dtype=np.float64)
     return [float(p) for p in shifted / shifted.sum()]
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """A square cut from an image: top left corner and side, in whole pixels of the image (may reach outside)."""
-
-    row: int
-    col: int
-    side: int
-
-
-def whole(shape: tuple[int, ...]) -> Window:
-    """The smallest square that holds the image, centred."""
-    height, width = shape[:2]
-    side = max(height, width)
-    return Window((height - side) // 2, (width - side) // 2, side)
-
-
-def square_crop(image: NDArray[np.uint8], window: Window, size: int) -> NDArray[np.uint8]:
-    """Cuts a square and scales it to ``size``; what lies outside the image is ``FILL``.
-
-    Args:
-        image: RGB, (H, W, 3) uint8.
-        window: Where; may reach over the edges.
-        size: Side of the result in pixels.
-    """
-    height, width = image.shape[:2]
-    scale = size / window.side
-    row0, col0 = max(window.row, 0), max(window.col, 0)
-    row1, col1 = min(window.row + window.side, height), min(window.col + window.side, width)
-    out = np.full((size, size, 3), FILL, np.uint8)
-    if row1 <= row0 or col1 <= col0:
-        return out
-    # A sliver at the far edge rounds to the side itself; it still gets the last row or column.
-    top, left = (min(round(offset * scale), size - 1) for offset in (row0 - window.row, col0 - window.col))
-    tall = min(max(round((row1 - row0) * scale), 1), size - top)
-    wide = min(max(round((col1 - col0) * scale), 1), size - left)
-    method = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
-    out[top : top + tall, left : left + wide] = cv2.resize(
-        image[row0:row1, col0:col1], (wide, tall), interpolation=method
-    )
-    return out
