@@ -9,7 +9,9 @@ import click
 from wearvision_training.commands import COMMANDS
 from wearvision_training.company.command import teaching_curve
 from wearvision_training.desk_demo import desk_demo
+from wearvision_training.finding.command import export_the_finder, train_the_finder
 from wearvision_training.geometry import geometry
+from wearvision_training.look_cost import look_cost
 from wearvision_training.recipe import Engine
 
 
@@ -18,7 +20,7 @@ def main() -> None:
     """Draws, trains and judges: the workshop behind the released models."""
 
 
-for _command in (*COMMANDS, desk_demo, geometry, teaching_curve):
+for _command in (*COMMANDS, desk_demo, geometry, teaching_curve, train_the_finder, export_the_finder, look_cost):
     main.add_command(_command)
 
 

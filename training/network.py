@@ -50,7 +50,8 @@ class Outputs(NamedTuple):
     features: Tensor
 
 
-def _separable(inputs: int, outputs: int) -> nn.Sequential:
+def separable(inputs: int, outputs: int) -> nn.Sequential:
+    """A 3 by 3 convolution in two steps, each channel alone and then all of a pixel, with what goes with them."""
     return nn.Sequential(
         nn.Conv2d(inputs, inputs, 3, padding=1, groups=inputs, bias=False),
         nn.BatchNorm2d(inputs),
@@ -67,7 +68,7 @@ class _Step(nn.Module):
     def __init__(self, deep: int, skip: int, out: int) -> None:
         super().__init__()
         self.reduce = nn.Conv2d(deep, out, 1)
-        self.merge = nn.Sequential(_separable(out + skip, out), _separable(out, out))
+        self.merge = nn.Sequential(separable(out + skip, out), separable(out, out))
 
     def forward(self, deep: Tensor, skip: Tensor) -> Tensor:
         raised = F.interpolate(self.reduce(deep), scale_factor=2.0, mode="bilinear", align_corners=False)

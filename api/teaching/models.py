@@ -23,7 +23,7 @@ from wearvision_api.store.teaching_tables import ModelRow, TrainingRow
 PREFIX = "site-"
 """Of every id of a site's model: no released one begins so, today's or a later one."""
 ID_FORM = r"^site-[a-z0-9][a-z0-9.-]{0,59}$"
-GRADING = frozenset({"model.onnx", "model.json", "card.md"})
+GRADING = frozenset({"model.onnx", "finder.onnx", "model.json", "card.md"})
 """What grading reads; the weights are for training on."""
 WEIGHTS = "weights.safetensors"
 

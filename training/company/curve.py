@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import torch
 
+from wearvision.finder import FILE as FINDER
 from wearvision.labels.label import NONE
 from wearvision.labels.measuring import measured
 from wearvision.labels.queue import mixed, rarity, spread, teaches, urgency
@@ -182,9 +183,9 @@ def _taught(
         record["calibration"], held, [exact(one) for one in seen[len(own) :]]
     )  # fmt: skip
     write_json(folder / "model.json", record)
-    graph = folder / "model.onnx"
-    if not graph.exists():
-        graph.symlink_to((company.model / "model.onnx").resolve())
+    for name in ("model.onnx", *((FINDER,) if "finder" in record else ())):
+        if not (folder / name).exists():
+            (folder / name).symlink_to((company.model / name).resolve())
     return network, folder
 
 

@@ -21,9 +21,10 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
+from wearvision.framing import Window, square_crop, whole
 from wearvision.grade import Grader
 from wearvision.look import Look, closer_window
-from wearvision.network import ModelFolder, Network, Window, square_crop, whole
+from wearvision.network import ModelFolder, Network
 from wearvision.sighting import Sighting
 from wearvision_training.calibrate import Seen, seen_in
 from wearvision_training.losses import measure_scales
@@ -114,6 +115,9 @@ class _Remembered(Network):
     def __init__(self, folder: ModelFolder, kept: Kept) -> None:
         super().__init__(folder)
         self._kept = kept
+
+    def find(self, image: Square) -> None:
+        """Nothing: the squares that are remembered are those which the network itself finds."""
 
     def _run(self, square: Square, outputs: list[str]) -> dict[str, Any]:
         row = self._kept.rows[_digest(square)]

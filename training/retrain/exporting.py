@@ -9,6 +9,7 @@ import numpy as np
 
 from wearvision.network import Window, square_crop
 from wearvision_training.export import export
+from wearvision_training.finding.export import take_finder
 from wearvision_training.network import WearNetwork
 from wearvision_training.retrain.glimpses import read_picture
 from wearvision_training.retrain.material import Seeing, Site, photo_of
@@ -42,6 +43,7 @@ def exported(network: WearNetwork, folder: Path, name: str, site: Site, seeing: 
         squares = [square_crop(*pair, seeing.size) for pair in zip(pictures, windows, strict=True)]
         export(network, draft, model_id=name, size=seeing.size, pictures=np.stack(squares))
         save_weights(network, draft / "weights.safetensors", seeing.size)
+        take_finder(seeing.base, draft)
         shutil.rmtree(folder, ignore_errors=True)
         draft.replace(folder)
     progress.step("export", 1, 1, "exported")

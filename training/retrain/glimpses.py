@@ -74,7 +74,7 @@ def see(task: Task) -> Path:
     network = _network(task.model)
     image = read_picture(task.picture) if isinstance(task.picture, Path) else task.picture
     first, window = _look(network, image, whole(image.shape))
-    near = closer_window(first)
+    near = network.find(image) or closer_window(first)
     judged = [window if near is None else network.with_features(square_crop(image, near, network.size))[1]]
     where = near or first.window
     square = square_crop(image, where, network.size)

@@ -131,7 +131,9 @@ class Seeing:
 
     def __init__(self, base: Base, cache: Path, hands: Hands, progress: Progress, seed: int) -> None:
         self._folder, self._hands, self._progress, self._seed = str(base.folder), hands, progress, seed
-        self._kept = cache / "looks" / base.model.sha256[:16]
+        finder = str(base.model.record.get("finder", {}).get("sha256", ""))
+        self._kept = cache / "looks" / (base.model.sha256[:16] + finder[:8])
+        self.base = base.folder
         self.size = int(base.model.record["input"]["size"])
 
     def photos(self, items: Sequence[Labelled], copies: int) -> list[Glimpse]:
