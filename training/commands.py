@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from wearvision_training.assessment.command import evaluate_model, refusal
+from wearvision_training.assessment.command import evaluate_model, nudges, refusal
 from wearvision_training.benchmark import benchmark
 from wearvision_training.families import Split
 from wearvision_training.recipe import Engine
@@ -192,6 +192,6 @@ def calibrate_model(model: Path, sets: tuple[Path, ...], workers: int) -> None:
 
 
 COMMANDS = (
-    draw_set, train_network, export_model, refit_heads, shrink_model, calibrate_model, evaluate_model, refusal,
+    draw_set, train_network, export_model, refit_heads, shrink_model, calibrate_model, evaluate_model, refusal, nudges,
     benchmark, samples, standard_pictures, release, retrain_model,
 )  # fmt: skip

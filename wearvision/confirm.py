@@ -228,6 +228,8 @@ def _reason(case: _Case, standing: Standing, final: Grade | None, missing: Seque
     seen = f"the photo says {case.grade}" if case.grade else "the photo gave no grade"
     if standing == "overridden":
         worse = case.said("replace") or case.said("clean")
+        if not worse:  # a report that was changed by hand
+            return f"By its own measures the part is {final}, although {seen}: grade the photo again."
         return f"{_quote(worse[0])} The measurement wins over the photo: {seen}, it is {final}."
     if standing == "contradicted":
         cleared = [f for f in case.said("good", "clean") if set(f.modes) & set(case.carrying)]

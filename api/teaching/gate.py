@@ -133,6 +133,8 @@ def _row(name: str, row: Any) -> GateRow:
     for key in ("id", "on", "figure", "rule", "text", "source"):
         if not isinstance(row.get(key), str) or not row[key]:
             raise GateError(f"{where}: {key} is missing.")
+    if ":" in row["id"]:  # behind it stands the part that a row is about
+        raise GateError(f"{where}: an id holds no colon.")
     for key, kinds in (("on", On), ("rule", Rule)):
         if row[key] not in get_args(kinds):
             raise GateError(f"{where}: {key} is one of {', '.join(get_args(kinds))}, not {row[key]!r}.")

@@ -80,9 +80,8 @@ def test_command_goes_through_all_of_them(tmp_path: Path) -> None:
     )  # fmt: skip
     said, trouble = process.communicate(timeout=600)
     lines = [json.loads(line) for line in said.splitlines()]
-    print(
-        f"{len(lines)} hostile files through the command in {time.monotonic() - started:.1f} s, load {os.getloadavg()[0]:.1f}"
-    )
+    spent = f"{time.monotonic() - started:.1f} s, load {os.getloadavg()[0]:.1f}"
+    print(f"{len(lines)} hostile files through the command in {spent}")
     assert process.returncode == 1, trouble[-800:]
     assert "Traceback" not in trouble
     assert len(lines) == len(names)

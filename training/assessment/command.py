@@ -1,4 +1,4 @@
-"""The commands ``evaluate`` and ``refusal``."""
+"""The commands ``evaluate``, ``refusal`` and ``nudges``."""
 
 from __future__ import annotations
 
@@ -61,6 +61,36 @@ def refusal(model: Path, folder: Path, figures_file: Path | None, workers: int) 
     if figures_file is not None:
         _write(figures, figures_file)
     click.echo(refusal_table(figures))
+
+
+@click.command("nudges")
+@click.option("--model", type=FOLDER, required=True, help="Model folder, with weights.safetensors.")
+@click.option(
+    "--set", "folder", type=FOLDER, required=True, help="Labelled set; those surely to be replaced are taken."
+)
+@click.option("--limit", type=click.IntRange(1), help="At most so many pictures.")
+@click.option("--device", default="cpu", show_default=True, help="Torch device of the gradient.")
+@click.option("--plain", is_flag=True, help="Leave the gradient out.")
+@click.option("--json", "figures_file", type=click.Path(path_type=Path), help="Write the figures to this file too.")
+@click.option("--workers", type=click.IntRange(1), default=2, show_default=True)
+def nudges(
+    model: Path,
+    folder: Path,
+    limit: int | None,
+    device: str,
+    plain: bool,
+    figures_file: Path | None,
+    workers: int,
+) -> None:
+    """Tells how small a change of the photo makes a part that must be replaced a serviceable one."""
+    from wearvision_training.assessment.nudges import BUDGETS, nudged, nudges_table
+    from wearvision_training.dataset import PictureSet
+
+    budgets = () if plain else BUDGETS
+    figures = nudged(model, PictureSet.load(folder), workers=workers, device=device, limit=limit, budgets=budgets)
+    if figures_file is not None:
+        _write(figures, figures_file)
+    click.echo(nudges_table(figures))
 
 
 def _write(figures: dict[str, Any], file: Path) -> None:

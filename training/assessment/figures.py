@@ -63,9 +63,7 @@ def _grades(parts: Sequence[Case], judged: Sequence[Case]) -> dict[str, Any]:
     return {
         "macro_f1_clear": _f1(clear),
         "macro_f1_all": _f1(judged),
-        "macro_f1_refused_wrong": f1(
-            [case.truth["grade"] for case in asked], [case.said or SILENT for case in asked]
-        ),
+        "macro_f1_refused_wrong": f1([case.truth["grade"] for case in asked], [case.said or SILENT for case in asked]),
         "grade_acceptable": share_of([case.right for case in judged]),
         "replace_called_serviceable": rare(sum(case.missed for case in replaces), len(replaces)),
         "replace_called_serviceable_without_doubt": rare(len(alone), len(replaces)),

@@ -66,9 +66,7 @@ def scatter_plot(points: Sequence[Sequence[float]], limit: float, unit: str) -> 
     # As pixels: thousands of points as lines would make the page too heavy for a phone.
     axes.plot(data[:, 0], data[:, 1], "o", color=BLUE, markersize=3, alpha=0.45, rasterized=True)
     suffix = "" if unit == "1" else f", {unit}"
-    axes.set(
-        xlim=(-0.02 * most, most), ylim=(-0.02 * most, most), xlabel=f"true value{suffix}", ylabel=f"read{suffix}"
-    )
+    axes.set(xlim=(-0.02 * most, most), ylim=(-0.02 * most, most), xlabel=f"true value{suffix}", ylabel=f"read{suffix}")
     return figure
 
 

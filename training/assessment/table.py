@@ -10,9 +10,7 @@ from wearvision_training.assessment.wording import points, points_span
 
 def table(figures: Mapping[str, Any]) -> str:
     """All figures of a set, one a line; with stress and comparison where they were made."""
-    return "\n".join(
-        [*_headlines(figures), *_measures(figures["measures"]), *_stress(figures), *_comparison(figures)]
-    )
+    return "\n".join([*_headlines(figures), *_measures(figures["measures"]), *_stress(figures), *_comparison(figures)])
 
 
 def _headlines(figures: Mapping[str, Any]) -> Iterator[str]:

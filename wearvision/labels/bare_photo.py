@@ -94,6 +94,8 @@ def _bare_jpeg(data: bytes) -> bytes:
         out.append(data[position : found.start()])
         if _jpeg_keeps(marker, data[found.end() + 2 : stop]):
             out.append(data[found.start() : stop])
+        elif scanned:
+            break  # words amid the picture: a decoder that lost its way goes on there
         position = stop
     return _as_png(data)
 
