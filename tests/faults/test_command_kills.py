@@ -23,7 +23,7 @@ from .warm import RESTART_S
 
 pytestmark = pytest.mark.slow
 KILLS = 6
-PATIENCE_S = 300.0
+PATIENCE_S = 600.0
 
 
 class Always:
