@@ -12,7 +12,6 @@ from wearvision_api.routes.return_schemas import ONE_LINE, Short
 from wearvision_api.routes.schemas import Body, Moment, Page, PartName, Public, RecordId, Remark
 
 EARLIEST = date(1980, 1, 1)
-CauseName = Literal["service-wear", "dirt", "heat", "handling", "defect", "open"]
 UnitName = Literal["h", "d"]
 Line60 = Annotated[str, StringConstraints(strip_whitespace=True, max_length=60, pattern=ONE_LINE)]
 PartNumber = Annotated[Line60, Query(description="Only this part number; empty: all.")]

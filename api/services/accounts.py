@@ -9,7 +9,6 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import cast
 
 from sqlalchemy import Select, delete, func, select, update
 from sqlalchemy.orm import Session
@@ -208,8 +207,3 @@ def revoke(session: Session, who: Caller, token_id: str) -> None:
     row.revoked_at = now()
     session.flush()
     append(session, who.name, "revoked", "token", row.id)
-
-
-def role_of(row: Account) -> Role:
-    """The role, as its type."""
-    return cast(Role, row.role)

@@ -68,7 +68,6 @@ class Current:
         self._settings_model = settings_model or None
         self._own_id = str(ModelFolder.open(self._settings_model).record["id"])  # a wrong setting is told at the start
         self._lock = threading.Lock()
-        self._wake = threading.Event()
         self._faults: dict[Kind, Fault] = {}
         self._shadow: Loaded | None = None
         self._ready: dict[str, Loaded] = {}
@@ -140,21 +139,13 @@ class Current:
                 self._faults.pop("shadow", None)
             self._ready = {}
 
-    def wake(self) -> None:
-        """Has the watching thread look at once."""
-        self._wake.set()
-
     @contextmanager
     def watched(self, *, every_s: float = EVERY_S) -> Iterator[None]:
         """Looks again and again in a thread of its own until the block ends."""
         stop = threading.Event()
 
         def run() -> None:
-            while not stop.is_set():
-                self._wake.wait(every_s)
-                self._wake.clear()
-                if stop.is_set():
-                    return
+            while not stop.wait(every_s):
                 try:
                     self.look()
                 except Exception:  # a database that is away for a moment must not end the watch
@@ -166,7 +157,6 @@ class Current:
             yield
         finally:
             stop.set()
-            self._wake.set()
             watcher.join()
 
     def _wanted(self) -> dict[Kind, str]:

@@ -14,6 +14,8 @@ IN_BROWSER = [
     pytest.mark.browser,
     pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed (Debian package chromium)"),
 ]
+PATIENCE_MS = 120_000
+"""That a page comes late on a busy machine is no finding."""
 SIZES = {"phone": (390, 844), "desk": (1280, 900)}
 RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 SMALL = """() => [...document.querySelectorAll('a, button, input:not([type=hidden]), select, summary, textarea')]
@@ -29,9 +31,11 @@ WIDER = "() => document.documentElement.scrollWidth - document.documentElement.c
 def open_at(chromium: Browser, size: str, **options: Any) -> BrowserContext:
     """A browser of its own at one of ``SIZES``."""
     width, height = SIZES[size]
-    return chromium.new_context(
+    context = chromium.new_context(
         viewport={"width": width, "height": height}, service_workers="block", reduced_motion="reduce", **options
     )
+    context.set_default_timeout(PATIENCE_MS)
+    return context
 
 
 def faults_of(page: Page) -> list[str]:

@@ -23,7 +23,6 @@ FAMILIES = {"flame_cell": "slotted-collar", "electrode": "block_shouldered", "co
 MODELS = 3
 """Models of burner in the fleet: designs of a family and view."""
 PHOTOS_A_MACHINE = 4
-LAMPS = ("tube", "torch")
 
 
 @dataclass(frozen=True, slots=True)

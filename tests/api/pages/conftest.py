@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-import os
-import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
-import uvicorn
 from bs4 import BeautifulSoup
 from fastapi.testclient import TestClient
 
 from wearvision_api.accounts.first import make_administrator
 from wearvision_api.app import create_app
 from wearvision_api.settings import Settings
+
+from ..loopback import serving
 
 SAMPLES = Path(__file__).parents[3] / "sample_images"
 CELL = "flame_cell-face-clean-and-reuse-1.jpg"
@@ -68,20 +67,9 @@ class Live:
     paths: dict[str, str]
 
 
-@contextmanager
-def served(settings: Settings) -> Iterator[str]:
+def served(settings: Settings) -> AbstractContextManager[str]:
     """A service on loopback in a thread of its own; gives its address."""
-    server = uvicorn.Server(uvicorn.Config(create_app(settings), port=0, log_config=None))
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    try:
-        while not server.started:
-            assert thread.is_alive(), "the service did not start"
-            os.sched_yield()
-        yield f"http://localhost:{server.servers[0].sockets[0].getsockname()[1]}"
-    finally:
-        server.should_exit = True
-        thread.join()
+    return serving(create_app(settings))
 
 
 @pytest.fixture(scope="session")

@@ -9,7 +9,6 @@ import itertools
 import threading
 from collections import Counter
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -26,24 +25,10 @@ from wearvision_api.services import grading
 from wearvision_api.store.once import Once
 from wearvision_api.store.return_tables import ReturnRow
 
+from ..at_once import together
 from .conftest import CLAIM, Desk
 
 END, OTHER_END = "coupler-end-replace-1.jpg", "coupler-end-replace-2.jpg"
-
-
-def together(*acts: Callable[[], Any]) -> list[Any]:
-    """Does all at the same time; gives results, and the codes of problems."""
-    gate = threading.Barrier(len(acts))
-
-    def go(act: Callable[[], Any]) -> Any:
-        gate.wait()
-        try:
-            return act()
-        except Problem as problem:
-            return problem.code
-
-    with ThreadPoolExecutor(len(acts)) as pool:
-        return list(pool.map(go, acts))
 
 
 def whole(desk: Desk) -> Counter[str]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import threading
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -16,7 +15,6 @@ from PIL import Image
 from wearvision.grade import Grader
 from wearvision_api.accounts.roles import Caller, Role
 from wearvision_api.house import House
-from wearvision_api.problems import Problem
 from wearvision_api.record import ledger
 from wearvision_api.record.verify import verify
 from wearvision_api.services import photos
@@ -24,6 +22,8 @@ from wearvision_api.settings import Settings
 from wearvision_api.store.tables import Account, GradePhoto, GradeRow, Inspection, Machine, new_id
 from wearvision_api.store.teaching_tables import ExampleRow
 from wearvision_api.teaching import current, examples, labelling, permission
+
+from ...at_once import together
 
 PEOPLE: dict[str, Role] = {
     "ada": "trainer",
@@ -240,21 +240,6 @@ class Bench:
             return [row.what for row in ledger.about(session, limit=100_000) if row.kind == kind]
 
         return self.see(read)  # type: ignore[no-any-return]
-
-
-def together(*acts: Callable[[], Any]) -> list[Any]:
-    """Does all at the same time; gives results, and the codes of problems."""
-    gate = threading.Barrier(len(acts))
-
-    def go(act: Callable[[], Any]) -> Any:
-        gate.wait()
-        try:
-            return act()
-        except Problem as problem:
-            return problem.code
-
-    with ThreadPoolExecutor(len(acts)) as pool:
-        return list(pool.map(go, acts))
 
 
 @pytest.fixture

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import timedelta
@@ -12,7 +11,6 @@ from typing import Any
 
 import httpx
 import pytest
-import uvicorn
 from playwright.sync_api import Browser, Page
 
 from wearvision_api.app import create_app
@@ -22,7 +20,8 @@ from wearvision_api.store.teaching_tables import DoubtRow, ExampleRow, SittingRo
 from wearvision_api.teaching import practice
 from wearvision_api.teaching.marking import Said
 
-from ...looks import IN_BROWSER, SIZES, faults_of
+from ...looks import IN_BROWSER, SIZES, faults_of, open_at
+from ...loopback import serving
 from .conftest import BAD, CLEAN, GOOD, Site, label, truth
 
 pytestmark = IN_BROWSER
@@ -44,20 +43,9 @@ class Live:
 @pytest.fixture(scope="module")
 def live(tmp_path_factory: pytest.TempPathFactory, sample_bytes: dict[str, bytes]) -> Iterator[Live]:
     app = create_app(Settings(data=tmp_path_factory.mktemp("judging"), workers=1))
-    server = uvicorn.Server(uvicorn.Config(app, port=0, log_config=None))
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    try:
-        while not server.started:
-            assert thread.is_alive(), "the service did not start"
-            os.sched_yield()
-        base = f"http://localhost:{server.servers[0].sockets[0].getsockname()[1]}"
-        with httpx.Client(base_url=base, timeout=60) as http:
-            site = Site(app.state.house, http)  # type: ignore[arg-type]
-            yield Live(base, site, filled(site, sample_bytes))
-    finally:
-        server.should_exit = True
-        thread.join()
+    with serving(app) as base, httpx.Client(base_url=base, timeout=60) as http:
+        site = Site(app.state.house, http)  # type: ignore[arg-type]
+        yield Live(base, site, filled(site, sample_bytes))
 
 
 def filled(site: Site, photos: dict[str, bytes]) -> dict[str, str]:
@@ -111,14 +99,7 @@ def filled(site: Site, photos: dict[str, bytes]) -> dict[str, str]:
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", SIZES)
 def test_pages_are_accessible(chromium: Browser, live: Live, size: str, scheme: Any) -> None:
-    width, height = SIZES[size]
-    context = chromium.new_context(
-        viewport={"width": width, "height": height},
-        service_workers="block",
-        reduced_motion="reduce",
-        color_scheme=scheme,
-        bypass_csp=True,  # axe comes as an inline script
-    )
+    context = open_at(chromium, size, color_scheme=scheme, bypass_csp=True)  # axe comes as an inline script
     page, faults = context.new_page(), {}
     pictures = os.environ.get("WEARVISION_TEST_PICTURES")
     for name, path in live.pages.items():
@@ -136,7 +117,7 @@ def test_pages_are_accessible(chromium: Browser, live: Live, size: str, scheme: 
 @pytest.mark.parametrize("scripts", [True, False])
 def test_a_sitting_by_keyboard_alone(chromium: Browser, live: Live, scripts: bool) -> None:
     """With scripts by single keys, without them by Tab, arrows, space and Enter; both reach the same."""
-    context = chromium.new_context(java_script_enabled=scripts, service_workers="block")
+    context = open_at(chromium, "desk", java_script_enabled=scripts)
     page = context.new_page()
     refused: list[str] = []
     page.on("console", lambda message: refused.append(message.text) if "Content Security" in message.text else None)
@@ -189,7 +170,7 @@ def by_tab(page: Page) -> None:
 
 
 def test_the_label_stands_by_keyboard(chromium: Browser, live: Live) -> None:
-    context = chromium.new_context(service_workers="block")
+    context = open_at(chromium, "desk")
     page = context.new_page()
     page.goto(f"{live.base}/teaching/doubts")
     page.get_by_role("button", name="The label stands").focus()

@@ -6,14 +6,12 @@ import hashlib
 import json
 import os
 import sys
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
-import uvicorn
 from playwright.sync_api import Browser
 
 from wearvision_api.accounts.gate import LOCAL_ID
@@ -24,7 +22,8 @@ from wearvision_api.store.tables import GradeRow, PhotoRow, new_id
 from wearvision_api.store.teaching_tables import DataSetRow, ShadowRow
 from wearvision_api.teaching import gate, job, models, training_watch
 
-from ...looks import IN_BROWSER, SIZES, faults_of
+from ...looks import IN_BROWSER, SIZES, faults_of, open_at
+from ...loopback import serving
 from .conftest import RELEASED, copied, report
 
 pytestmark = IN_BROWSER
@@ -37,17 +36,8 @@ STUB = Path(__file__).with_name("training_stub.py")
 def served(settings: Settings) -> Iterator[tuple[str, House]]:
     """A service on loopback in a thread of its own; gives its address and its house."""
     app = create_app(settings)
-    server = uvicorn.Server(uvicorn.Config(app, port=0, log_config=None))
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    try:
-        while not server.started:
-            assert thread.is_alive(), "the service did not start"
-            os.sched_yield()
-        yield f"http://localhost:{server.servers[0].sockets[0].getsockname()[1]}", app.state.house
-    finally:
-        server.should_exit = True
-        thread.join()
+    with serving(app) as base:
+        yield base, app.state.house
 
 
 @pytest.fixture(scope="module")
@@ -114,10 +104,7 @@ def fill(base: str, house: House, folder: Path) -> None:
 @pytest.mark.parametrize("size", SIZES)
 def test_pages_of_models_are_accessible(chromium: Browser, yard: tuple[str, House], size: str, scheme: Any) -> None:
     base, _ = yard
-    width, height = SIZES[size]
-    context = chromium.new_context(
-        viewport={"width": width, "height": height}, service_workers="block", color_scheme=scheme, bypass_csp=True
-    )
+    context = open_at(chromium, size, color_scheme=scheme, bypass_csp=True)
     page, faults = context.new_page(), {}
     pictures = os.environ.get("WEARVISION_PICTURES", "")
     for name, path in {
@@ -139,7 +126,7 @@ def test_pages_of_models_are_accessible(chromium: Browser, yard: tuple[str, Hous
 
 def test_a_training_is_asked_for_and_moves_on_by_keyboard(chromium: Browser, yard: tuple[str, House]) -> None:
     base, house = yard
-    context = chromium.new_context(viewport={"width": 390, "height": 844}, service_workers="block", bypass_csp=True)
+    context = open_at(chromium, "phone", bypass_csp=True)
     page = context.new_page()
     page.goto(f"{base}/teaching/models")
     page.get_by_label("Set", exact=True).focus()

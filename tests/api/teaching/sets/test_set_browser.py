@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import io
-import os
-import threading
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-import uvicorn
 from playwright.sync_api import Browser
 from sqlalchemy import select
 
@@ -20,7 +17,8 @@ from wearvision_api.record.erase import erase
 from wearvision_api.settings import Settings
 from wearvision_api.store.teaching_tables import ExampleRow
 
-from ...looks import IN_BROWSER, SIZES, faults_of
+from ...looks import IN_BROWSER, SIZES, faults_of, open_at
+from ...loopback import serving
 from .conftest import World, picture
 
 pytestmark = IN_BROWSER
@@ -32,13 +30,7 @@ GRADES = ("serviceable", "clean-and-reuse", "replace")
 def depot(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, World]]:
     """A service with a set, a model taught with it, and a photo erased since."""
     app = create_app(Settings(data=tmp_path_factory.mktemp("depot"), workers=1))
-    server = uvicorn.Server(uvicorn.Config(app, port=0, log_config=None))
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    try:
-        while not server.started:
-            assert thread.is_alive(), "the service did not start"
-            os.sched_yield()
+    with serving(app) as base:
         world = World(app.state.house)
         with world.house.session() as session:
             for seed in range(12):
@@ -52,10 +44,7 @@ def depot(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, World
             assert first is not None
             erase(session, world.house.key, "office", first.photo_id, "asked for")
             session.commit()
-        yield f"http://localhost:{server.servers[0].sockets[0].getsockname()[1]}", world
-    finally:
-        server.should_exit = True
-        thread.join()
+        yield base, world
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -64,10 +53,7 @@ def test_pages_of_sets_are_accessible(
     chromium: Browser, depot: tuple[str, World], size: str, scheme: Any, tmp_path: Path
 ) -> None:
     base, _ = depot
-    width, height = SIZES[size]
-    context = chromium.new_context(
-        viewport={"width": width, "height": height}, color_scheme=scheme, bypass_csp=True, service_workers="block"
-    )
+    context = open_at(chromium, size, color_scheme=scheme, bypass_csp=True)
     page, faults = context.new_page(), {}
     page.goto(f"{base}/teaching/sets")
     for summary in page.locator("main details > summary").all():
@@ -95,7 +81,7 @@ def test_set_is_frozen_and_downloaded_by_keyboard_without_javascript(
     chromium: Browser, depot: tuple[str, World]
 ) -> None:
     base, _ = depot
-    context = chromium.new_context(java_script_enabled=False, accept_downloads=True)
+    context = open_at(chromium, "desk", java_script_enabled=False, accept_downloads=True)
     page = context.new_page()
     page.goto(f"{base}/teaching/sets")
     page.locator("#name").focus()
