@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from wearvision.measure.regions import Region, as_weight
+from wearvision.measure.regions import Region, as_bool, as_weight
 from wearvision.measure.result import Measured, Outcome, Reason, Unmeasured
 
 # An area under 8 px across cannot carry a ratio (the wear standard's least width).
@@ -40,7 +40,7 @@ def cover_ratio(deposit: Region, area: Region) -> Outcome:
         return Unmeasured(Reason.NOT_IN_VIEW, "The area to be judged is not in view.")
     if size < LEAST_AREA_PX:
         return Unmeasured(Reason.NOT_RESOLVABLE, "The area to be judged is under 8 pixels across: come closer.")
-    both = covered & whole if covered.dtype == whole.dtype == np.bool_ else covered * whole
+    both: Region = covered * whole  # of two bool regions: where both are
     value = min(1.0, _sum(both) / size)
     low, high = _bounds(covered, whole, value)
     return Measured(value, low, high)
@@ -57,7 +57,7 @@ def _sum(region: Region) -> float:
 def _bounds(covered: Region, whole: Region, value: float) -> tuple[float, float]:
     """What the ratio may be if the outline lies a little farther in or out, or doubtful weights fall either way."""
     size = _sum(whole)
-    marked, inside = (region if region.dtype == np.bool_ else region >= 0.5 for region in (covered, whole))
+    marked, inside = as_bool(covered), as_bool(whole)
     # Only outline inside the area moves the ratio; where deposit and area end together nothing changes.
     turns = np.count_nonzero((marked[1:] ^ marked[:-1]) & inside[1:] & inside[:-1])
     turns += np.count_nonzero((marked[:, 1:] ^ marked[:, :-1]) & inside[:, 1:] & inside[:, :-1])

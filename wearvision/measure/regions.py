@@ -26,7 +26,7 @@ def as_weight(region: Region) -> NDArray[np.float32]:
 def as_bool(region: Region) -> NDArray[np.bool_]:
     """The region at half level, bool (H, W); a new array. Raises as :func:`as_weight`."""
     if region.ndim == 2 and region.dtype == np.bool_:
-        return region.copy()
+        return np.array(region, np.bool_)
     return as_weight(region) >= 0.5
 
 
