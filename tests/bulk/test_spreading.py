@@ -232,7 +232,7 @@ def test_a_full_disk_leaves_no_part_file_by_half(tmp_path: Path) -> None:
     code = (
         "import resource\nfrom wearvision.bulk.parts import Parts\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (10_000, 10_000))\n"
-        f"Parts.at({str(tmp_path / 'r.jsonl')!r}).commit('part-0-x', [b'x' * 50_000])\n"
+        f"Parts.at({str(tmp_path / 'r.jsonl')!r}, make=True).commit('part-0-x', [b'x' * 50_000])\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
     assert "make room and run again" in done.stderr
