@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import cv2
 import numpy as np
@@ -104,7 +104,10 @@ def nudged(
     if budgets:
         ways |= {f"gradient, {codes} of 255": found for codes, found in _hidden(folder, worn, device, budgets)}
     images = [jpeg(image, QUALITY) for found in ways.values() for image in found]
-    every = replace(worn, images=images, truths=[*worn.truths] * len(ways), recipes=[*worn.recipes] * len(ways))
+    # A list: cropped pictures are smaller than the others, and grading takes one after the other.
+    every = replace(
+        worn, images=cast(Any, images), truths=[*worn.truths] * len(ways), recipes=[*worn.recipes] * len(ways)
+    )
     cases = list(answer(folder, every, workers=workers))
     graded = {name: cases[at * len(worn) : (at + 1) * len(worn)] for at, name in enumerate(ways)}
     rows = {name: _row(found) for name, found in graded.items()}
