@@ -122,7 +122,7 @@ def test_throughput_of_cores_and_of_dask_workers(tmp_path: Path) -> None:
         base = base or rate
         spent, lead = (1e3 * (getattr(long, name) - getattr(short, name)) / more for name in ("all_s", "lead_s"))
         print(f"{title:24}{rate:9.2f}{rate / base:17.2f}x{spent:22.0f}{lead:15.2f}")
-        MEASURED[f"ms {form}"] = spent
+        MEASURED[f"ms {form}"] = min(spent, MEASURED.get(f"ms {form}", spent))
         MEASURED[f"bytes {form}"] = size_of(out) / PHOTOS
     MEASURED["bytes photo"] = size_of(folder) / PHOTOS
     for form in ("jsonl", "parquet"):
