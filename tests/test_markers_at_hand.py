@@ -5,9 +5,10 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
-from .tag_scenes import View, photograph
 
 from wearvision.markers import find_markers, grey_of, markers_at_hand
+
+from .tag_scenes import View, photograph
 
 
 @pytest.mark.parametrize("view", [View(60, 0, 10, 20), View(75, 30, 70, 50, quality=30), View(150, 15, 40, 130)])
