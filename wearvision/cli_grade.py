@@ -92,6 +92,8 @@ def grade(
     Exit status: 0 when every photo could be read, 1 when one could not, 2 for wrong usage, 130 or 143 when it was
     stopped.
     """
+    if model is None and out is None and len(photos) == 1:
+        _begin_model()
     from wearvision.bulk.job import GradeWork, Terms
     from wearvision.standard import load_limits
 
@@ -185,6 +187,16 @@ def regrade(
     console().print(changes_view(tally.changes, tally.widened))
     _sum_up(tally, out, one_by_one=True)
     _leave(context, stop, tally)
+
+
+def _begin_model() -> None:
+    """Lets the default model load while the rest of the program is imported: a third of a cold start."""
+    import wearvision_models
+    from wearvision.graph import begin_graph
+
+    path = Path(wearvision_models.__path__[0]) / wearvision_models.DEFAULT / "model.onnx"
+    if path.is_file():
+        begin_graph(path)
 
 
 def _is_folder(out: str | None) -> bool:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wearvision.framing import Window, square_crop, surrounds, whole
+from wearvision.graph import open_graph
 
 FILE = "finder.onnx"
 KEYS = ("sha256", "size")
@@ -30,16 +31,14 @@ class Finder:
     Args:
         graph: The file.
         record: The block ``finder`` of ``model.json``.
-        options: Of the session.
+        threads: Threads that it may use for one photo.
 
     Raises:
         Exception: the runtime cannot load the graph; its exceptions share no public base.
     """
 
-    def __init__(self, graph: Path, record: Mapping[str, Any], options: Any) -> None:
-        import onnxruntime
-
-        self._session = onnxruntime.InferenceSession(str(graph), options, providers=["CPUExecutionProvider"])
+    def __init__(self, graph: Path, record: Mapping[str, Any], threads: int = 1) -> None:
+        self._session = open_graph(graph, threads)
         self.size: int = record["size"]
 
     def __call__(self, image: NDArray[np.uint8]) -> Window | None:

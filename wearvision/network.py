@@ -20,6 +20,7 @@ from wearvision.finder import FILE as FINDER_FILE
 from wearvision.finder import KEYS as FINDER_KEYS
 from wearvision.finder import Finder
 from wearvision.framing import FILL, Window, square_crop, whole
+from wearvision.graph import open_graph
 from wearvision.parts import PARTS, measure_keys, region_names
 from wearvision.sighting import Estimate, Sighting
 from wearvision.standard.grades import GRADES
@@ -101,8 +102,6 @@ class Network:
     """
 
     def __init__(self, folder: ModelFolder, *, threads: int = 1) -> None:
-        import onnxruntime
-
         record = folder.record
         if record["sha256"] != folder.sha256:
             raise ModelError(
@@ -117,15 +116,9 @@ class Network:
                 raise ModelError(
                     f"The model lacks {kind} of this program: {', '.join(sorted(lacking))}; train it anew."
                 )
-        options = onnxruntime.SessionOptions()
-        options.intra_op_num_threads = threads
-        options.inter_op_num_threads = 1
-        options.log_severity_level = 3
         try:
-            self._session = onnxruntime.InferenceSession(
-                str(folder.path / "model.onnx"), options, providers=["CPUExecutionProvider"]
-            )
-            self._finder = _finder(folder, options)
+            self._session = open_graph(folder.path / "model.onnx", threads)
+            self._finder = _finder(folder, threads)
         except ModelError:
             raise
         except Exception as error:  # the runtime's own exceptions share no public base
@@ -190,7 +183,7 @@ class Network:
         return found
 
 
-def _finder(folder: ModelFolder, options: Any) -> Finder | None:
+def _finder(folder: ModelFolder, threads: int) -> Finder | None:
     """The finder of a model; None of a model without one, which then looks at the whole photo itself.
 
     Raises:
@@ -208,7 +201,7 @@ def _finder(folder: ModelFolder, options: Any) -> Finder | None:
         raise ModelError(f"{folder.path} has no readable {FINDER_FILE}: {error.strerror}.") from error
     if found != record["sha256"]:
         raise ModelError(f"{graph} does not match the checksum in model.json; copy the release again.")
-    return Finder(graph, record, options)
+    return Finder(graph, record, threads)
 
 
 class _Raised(Mapping[str, NDArray[np.float32]]):
