@@ -22,5 +22,5 @@ def test_fault_of_a_begun_graph_is_told_where_it_is_opened(tmp_path: Path) -> No
     broken = tmp_path / "model.onnx"
     broken.write_bytes(b"no graph")
     begin_graph(broken)
-    with pytest.raises(Exception, match="(?i)protobuf|invalid"):
+    with pytest.raises(Exception, match=r"(?i)protobuf|invalid"):
         open_graph(broken)

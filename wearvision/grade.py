@@ -165,8 +165,7 @@ class Grader:
         clock = [time.perf_counter()]
         with Step("tags"):
             bare, markers = _bare(image)
-        with Step("looks"):
-            seen = look(self._network, bare)
+        seen = look(self._network, bare)
         clock.append(time.perf_counter())
         found = examine(seen, part=part, reference=lambda spec: self._reference(reference, spec))
         refusal = self._refusal(found, forced=part is not None)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from wearvision.framing import Window, square_crop, surrounds, whole
 from wearvision.network import Network
 from wearvision.sighting import Sighting
+from wearvision.steps import Step
 
 SEEN = 0.5
 """Probability from which a pixel belongs to the part."""
@@ -52,21 +53,25 @@ def look(network: Network, image: NDArray[np.uint8]) -> Look:
     Returns:
         A closer look where there is one and it shows the same part, else the look at the whole.
     """
-    window = network.find(image)
+    with Step("finder"):
+        window = network.find(image)
     if window is not None:
-        seen = _look_at(network, image, window)
+        with Step("closer look"):
+            seen = _look_at(network, image, window)
         if seen.sighting.part != "none" and not _cut_off(seen, image.shape):
             return seen
     return _two_looks(network, image)
 
 
 def _two_looks(network: Network, image: NDArray[np.uint8]) -> Look:
-    first = _look_at(network, image, whole(image.shape))
+    with Step("whole look"):
+        first = _look_at(network, image, whole(image.shape))
     part = first.sighting.part
     window = closer_window(first) if part != "none" else None
     if window is None:
         return first
-    second = _look_at(network, image, window)
+    with Step("closer look"):
+        second = _look_at(network, image, window)
     return second if second.sighting.part == part else first
 
 

@@ -145,7 +145,7 @@ def test_delay_grows_to_a_limit() -> None:
 
 
 def test_clock_set_back_makes_nobody_wait_for_long() -> None:
-    """Tries that lie a year ahead, by a clock that was wrong, count no more; a few seconds ahead is another host's clock."""
+    """Tries that lie a year ahead, by a wrong clock, count no more; seconds ahead are another host's clock."""
     assert wait_s(7, NOON + timedelta(days=365), NOON) == 0
     assert wait_s(7, NOON + timedelta(seconds=3), NOON) == wait_s(7, NOON, NOON) == 4
 
