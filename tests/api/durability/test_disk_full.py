@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,32 +13,14 @@ from wearvision_api.app import create_app
 from wearvision_api.settings import Settings
 from wearvision_api.store.blobs import DRAFT
 
+from ...faults import disks
 from .process import different
 
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    mounted = os.geteuid() == 0 and subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=8m", "none", str(folder)], check=False, capture_output=True
-    )
-    if not mounted or mounted.returncode:
-        pytest.skip("only root may mount a small file system here")
-    yield folder
-    subprocess.run(["umount", "-l", str(folder)], check=True)
-
-
-def fill(folder: Path) -> Path:
-    ballast = folder / "ballast"
-    with ballast.open("wb", buffering=0) as file:
-        for size in (1 << 16, 1 << 12, 1):
-            try:
-                while True:
-                    file.write(bytes(size))
-            except OSError:
-                continue
-    return ballast
+    with disks.small_disk(tmp_path / "disk", 8) as folder:
+        yield folder
 
 
 def test_full_disk_answers_507_and_loses_nothing(small_disk: Path, small: bytes) -> None:
@@ -54,7 +34,7 @@ def test_full_disk_answers_507_and_loses_nothing(small_disk: Path, small: bytes)
 
         status, before = upload(1)
         assert status == 201
-        ballast = fill(small_disk)
+        ballast = disks.fill(small_disk)
         status, problem = upload(2)
         assert (status, problem["code"]) == (507, "disk-full")
         grade = client.post("/api/v1/grades", json={"photos": [before["id"]]})
@@ -73,7 +53,7 @@ def test_database_that_finds_the_disk_full_answers_507(small_disk: Path, small: 
     """Photos lie elsewhere: only the record has no room."""
     settings = Settings(data=small_disk / "data", blobs=f"file://{tmp_path / 'photos'}", workers=1, waiting=4)
     with TestClient(create_app(settings), base_url="http://127.0.0.1", raise_server_exceptions=False) as client:
-        ballast = fill(small_disk)
+        ballast = disks.fill(small_disk)
         body = {"identifier": "H-1", "hours": 3, "notes": "x" * 4000}
         codes = {client.post("/api/v1/machines", json=body | {"identifier": f"H-{n}"}).status_code for n in range(40)}
         assert 507 in codes
@@ -89,7 +69,7 @@ def test_upload_that_finds_no_room_while_it_arrives_answers_507(
     monkeypatch.setattr(tempfile, "tempdir", str(small_disk))
     settings = Settings(data=tmp_path / "data", workers=1, waiting=4)
     with TestClient(create_app(settings), base_url="http://127.0.0.1", raise_server_exceptions=False) as client:
-        ballast = fill(small_disk)
+        ballast = disks.fill(small_disk)
         large = small + bytes(2 << 20)
         answer = client.post("/api/v1/photos", files={"file": large})
         assert (answer.status_code, answer.json()["code"]) == (507, "disk-full")
