@@ -211,6 +211,8 @@ def stratified(strata: Sequence[tuple[int, int, int, int]], side: Literal["less"
 
     law, found = np.ones(1), 0
     for before, of, after, out_of in strata:
+        if of + out_of == 0:  # the library has no law of an empty stratum; it tells nothing
+            continue
         law = np.convolve(law, hypergeom.pmf(np.arange(out_of + 1), of + out_of, before + after, out_of))
         found += after
     tail = law[: found + 1] if side == "less" else law[found:]

@@ -9,7 +9,7 @@ from math import comb
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from wearvision_api.trust import drift
@@ -38,8 +38,8 @@ def _by_counting(strata: list[tuple[int, int, int, int]]) -> tuple[float, float]
     return few / total, many / total
 
 
-@settings(deadline=None)  # the first call loads SciPy
 @given(st.lists(STRATUM, min_size=1, max_size=3))
+@example([(0, 0, 0, 0), (0, 1, 1, 1)])
 def test_the_stratified_test_is_what_counting_gives(strata: list[tuple[int, int, int, int]]) -> None:
     few, many = _by_counting(strata)
     assert drift.stratified(strata, "less") == pytest.approx(few)
