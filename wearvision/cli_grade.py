@@ -190,7 +190,7 @@ def regrade(
 
 
 def _begin_model() -> None:
-    """Lets the default model load while the rest of the program is imported: a third of a cold start."""
+    """Lets the default model load while the rest of the program is imported."""
     import wearvision_models
     from wearvision.graph import begin_graph
 

@@ -11,6 +11,9 @@ _begun: dict[Path, Future[Any]] = {}
 
 def begin_graph(path: Path) -> None:
     """Begins to open a graph for one thread in the background; the next ``open_graph`` of that path takes it over."""
+    # In this thread: NumPy below it fails where two threads import it at the same time.
+    import onnxruntime  # noqa: F401
+
     aside = ThreadPoolExecutor(1)
     _begun[path] = aside.submit(_opened, path, 1)
     aside.shutdown(wait=False)
