@@ -62,7 +62,7 @@ class One:
     def wait(self) -> None:
         """Until it is ready."""
         while time.monotonic() - self.begun < START_S:
-            assert self.process.poll() is None, self.log()
+            assert self.process.poll() is None, self.log()[-4000:]
             try:
                 if httpx.get(f"{self.address}/readyz", timeout=10, trust_env=False).status_code == 200:
                     self.starts.append(time.monotonic() - self.begun)
@@ -70,7 +70,7 @@ class One:
             except httpx.HTTPError:
                 pass
             time.sleep(0.1)
-        raise AssertionError(f"not ready within {START_S} s: {self.log()}")
+        raise AssertionError(f"not ready within {START_S} s: {self.log()[-4000:]}")
 
     def stop(self) -> int:
         """As an operator ends it; gives its exit status."""
@@ -78,8 +78,8 @@ class One:
         return self.process.wait(STOP_S)
 
     def log(self) -> str:
-        """The end of what it said."""
-        return (self.fleet.folder / f"{self.port}.log").read_text()[-4000:]
+        """What it said."""
+        return (self.fleet.folder / f"{self.port}.log").read_text()
 
     @property
     def memory_mb(self) -> float:
