@@ -18,6 +18,8 @@ from hostile_photos import PHOTOS
 
 MOST_MB = 700
 """Of a process that reads one photo; the interpreter with its libraries takes some 60 of it."""
+MOST_OF_THE_LARGEST_MB = 1000
+"""Of the largest photos that are read: 119 million pixels of JPEG, 49 million of WebP."""
 READ = """
 import json, sys, time
 from wearvision.capture import read_capture
@@ -63,7 +65,7 @@ def test_library_reads_or_refuses_in_bounded_memory(name: str, tmp_path: Path) -
     size = f"{file.stat().st_size:,} bytes"
     print(f"{name:30s} {size:>17s} {code or 'read':14s} {peak:>5} MB {seconds:>6.2f} s processor")
     assert code == PHOTOS[name].code
-    assert peak <= MOST_MB
+    assert peak <= (MOST_OF_THE_LARGEST_MB if PHOTOS[name].is_slow else MOST_MB)
 
 
 @LINUX
