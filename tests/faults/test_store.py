@@ -14,7 +14,7 @@ import pytest
 
 from wearvision_api.settings import Settings
 
-from ..api.object_server import ObjectServer, program
+from ..api.object_server import ObjectServer, running_object_server
 from . import entry
 from .audit import Auditor
 from .counts import counted
@@ -31,12 +31,7 @@ AT_MOST_S = 5.0
 
 @pytest.fixture(scope="module")
 def store() -> Iterator[ObjectServer]:
-    found = program()
-    if found is None:
-        pytest.skip("no S3-style server here; it comes with the extra 'test'")
-    server = ObjectServer(found)
-    yield server
-    server.stop()
+    yield from running_object_server()
 
 
 def demand_the_rest(service: Service, token: str) -> None:
